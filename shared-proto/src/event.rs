@@ -1,0 +1,185 @@
+//! Events: what happened, numbered so that it can be sent any number of times and be kept once.
+
+use crate::measure::{Channel, NotMeasured, Pole};
+use crate::units::{Amps, Ohms, SampleIndex};
+use serde::{Deserialize, Serialize};
+
+/// A number that never repeats on a board: how often it has started, and a count within that run.
+#[derive(
+    Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug, Default, Hash, Serialize, Deserialize,
+)]
+pub struct EventId {
+    /// Starts of this board so far, kept in non-volatile memory.
+    pub boot: u32,
+    /// Count within this run, from 0, without gaps.
+    pub seq: u32,
+}
+
+impl core::fmt::Display for EventId {
+    fn fmt(&self, f: &mut core::fmt::Formatter<'_>) -> core::fmt::Result {
+        write!(f, "{}.{}", self.boot, self.seq)
+    }
+}
+
+impl core::str::FromStr for EventId {
+    type Err = &'static str;
+    fn from_str(text: &str) -> Result<Self, Self::Err> {
+        const WANT: &str = "an event is named BOOT.SEQ, for example 1.4";
+        let (boot, seq) = text.split_once('.').ok_or(WANT)?;
+        Ok(Self {
+            boot: boot.parse().map_err(|_| WANT)?,
+            seq: seq.parse().map_err(|_| WANT)?,
+        })
+    }
+}
+
+/// Something that happened on a board.
+#[derive(Clone, Copy, PartialEq, Debug, Serialize, Deserialize)]
+pub struct Event {
+    /// Its number.
+    pub id: EventId,
+    /// When, on the board's own clock.
+    pub at: SampleIndex,
+    /// What.
+    pub kind: EventKind,
+}
+
+/// Why the board started.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize, Deserialize)]
+pub enum StartReason {
+    /// Supply came up.
+    PowerOn,
+    /// The watchdog had to act.
+    Watchdog,
+    /// Supply sagged.
+    BrownOut,
+    /// The firmware stopped itself on a broken invariant.
+    Panic,
+    /// Asked to by a person or a host.
+    Requested,
+}
+
+/// Which limit, or which loss, made the monitor trip.
+#[derive(Clone, Copy, PartialEq, Debug, Serialize, Deserialize)]
+pub enum TripCause {
+    /// RMS of the bond current stayed above the continuous limit.
+    ContinuousCurrent {
+        /// Value at the trip.
+        rms: Amps,
+        /// The limit.
+        limit: Amps,
+    },
+    /// DC of the bond current stayed above the ground-fault limit.
+    GroundFaultCurrent {
+        /// Value at the trip, sign kept: + out of the array conductor into earth.
+        dc: Amps,
+        /// The limit.
+        limit: Amps,
+    },
+    /// Insulation measured below its trip level, as often as asked for confirmation.
+    InsulationLow {
+        /// What was measured.
+        r: Ohms,
+        /// The limit.
+        limit: Ohms,
+        /// The weaker pole.
+        pole: Pole,
+    },
+    /// A converter channel is lost: what cannot be watched must not run.
+    SensorLost(Channel),
+    /// Contactor feedback contradicts the command.
+    ContactorFault,
+    /// Asked to by a host command.
+    Commanded,
+}
+
+/// Why a reset was not carried out.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize, Deserialize)]
+pub enum ResetRefusal {
+    /// Nothing is latched.
+    NotLatched,
+    /// The contactor has not been seen open.
+    ContactorNotOpen,
+    /// A limit is still exceeded.
+    FaultStillThere,
+    /// Insulation is below the reset level.
+    InsulationLow,
+    /// Insulation has not been measured since the trip. Not measured is not good.
+    InsulationNotMeasured,
+}
+
+/// What happened. Append only: the position of a variant is its number on the wire.
+#[derive(Clone, Copy, PartialEq, Debug, Serialize, Deserialize)]
+pub enum EventKind {
+    /// The board started.
+    Started {
+        /// Why.
+        reason: StartReason,
+        /// Hash of the settings in force.
+        settings_hash: u32,
+    },
+    /// Contactor closed and confirmed.
+    Connected,
+    /// Contactor opened without a fault: the array went dark or a check is due.
+    Rested,
+    /// A limit was passed long enough; the contactor was told to open.
+    Tripped {
+        /// Which.
+        cause: TripCause,
+        /// When the condition was first seen (pickup).
+        picked_up: SampleIndex,
+    },
+    /// The contactor confirmed that it opened after a trip.
+    Opened {
+        /// Samples since the trip.
+        after: u32,
+    },
+    /// The contactor did not open in its time. The array may still be connected.
+    FailedToOpen,
+    /// It opened after all.
+    OpenedLate {
+        /// Samples since the trip.
+        after: u32,
+    },
+    /// The contactor did not close in its time.
+    FailedToClose,
+    /// A person or a command reset the latch.
+    Reset,
+    /// A reset was asked for and not carried out.
+    ResetRefused(ResetRefusal),
+    /// Insulation fell below the warning level.
+    InsulationWarning {
+        /// What was measured.
+        r: Ohms,
+        /// The weaker pole.
+        pole: Pole,
+    },
+    /// Insulation is back above the warning level, with hysteresis.
+    InsulationRecovered {
+        /// What was measured.
+        r: Ohms,
+    },
+    /// An insulation measurement came to nothing.
+    InsulationNotMeasured(NotMeasured),
+    /// A short spike of bond current, counted and captured; not a trip.
+    Surge {
+        /// Largest value seen, sign kept; the wide range may have been saturated.
+        peak: Amps,
+        /// Samples above the surge level.
+        samples: u16,
+    },
+    /// A converter channel was lost.
+    SensorLost(Channel),
+    /// It is back.
+    SensorBack(Channel),
+    /// New settings are in force.
+    SettingsApplied {
+        /// Their hash.
+        hash: u32,
+    },
+    /// Events were lost because the journal was full of unacknowledged ones.
+    EventsLost {
+        /// How many.
+        count: u32,
+    },
+}

@@ -1,0 +1,103 @@
+//! Message ↔ bytes.
+//!
+//! A frame is `COBS( postcard(message) ++ CRC-32C of that, little-endian ) ++ 00`. The zero byte stands nowhere else,
+//! so a receiver that lost its place finds it again at the next one.
+//!
+//! CRC-32C (Castagnoli) and not the older CRC-32: it detects every error of up to 5 bits in frames this short.
+
+use crate::message::Message;
+use crc::{CRC_32_ISCSI, Crc, Table};
+use postcard::ser_flavors::{Cobs, Slice, crc::CrcModifier};
+
+/// Longest postcard body.
+pub const MAX_BODY: usize = 320;
+/// Longest frame, final zero included: body, check sum, one COBS byte for every 254 or part, zero.
+pub const MAX_FRAME: usize = MAX_BODY + CRC_LEN + 2 + 1;
+/// Length of the check sum.
+pub const CRC_LEN: usize = 4;
+
+#[cfg(feature = "fast-crc")]
+type Tables = Table<16>;
+#[cfg(not(feature = "fast-crc"))]
+type Tables = Table<1>;
+
+/// The check sum of every frame.
+pub static CRC: Crc<u32, Tables> = Crc::<u32, Tables>::new(&CRC_32_ISCSI);
+
+/// Why bytes did not become a message. Counted by kind; never ends the link.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum FrameError {
+    /// No zero byte came within [`MAX_FRAME`]: noise, or a foreign protocol. Skipped up to the next zero.
+    TooLong,
+    /// Not a COBS block, or too short to hold a check sum.
+    Form,
+    /// The check sum differs: noise, or a frame cut short by a reset. The board sends events again.
+    Crc,
+    /// Sound, but of a kind this side does not know: the peer is newer. Name the side to update.
+    UnknownMessage {
+        /// Its number on the wire.
+        kind: u32,
+    },
+    /// Sound, but not a message of its kind: both sides disagree about the format.
+    Body,
+}
+
+impl core::fmt::Display for FrameError {
+    fn fmt(&self, f: &mut core::fmt::Formatter<'_>) -> core::fmt::Result {
+        match self {
+            Self::TooLong => f.write_str("no end of frame where one was due"),
+            Self::Form => f.write_str("not a frame"),
+            Self::Crc => f.write_str("check sum differs"),
+            Self::UnknownMessage { kind } => {
+                write!(
+                    f,
+                    "message kind {kind} is unknown here: the other side is newer"
+                )
+            }
+            Self::Body => f.write_str("message body does not fit its kind"),
+        }
+    }
+}
+
+/// Writes one frame, final zero included, and returns its length.
+///
+/// # Errors
+/// [`FrameError::TooLong`] when `into` is too short; [`MAX_FRAME`] bytes always suffice.
+pub fn encode(message: &Message, into: &mut [u8]) -> Result<usize, FrameError> {
+    let stack = Slice::new(into);
+    let stack = Cobs::try_new(stack).map_err(|_| FrameError::TooLong)?;
+    let stack = CrcModifier::new(stack, CRC.digest());
+    postcard::serialize_with_flavor::<_, _, &mut [u8]>(message, stack)
+        .map(|frame| frame.len())
+        .map_err(|_| FrameError::TooLong)
+}
+
+/// Reads one frame without its final zero. Decodes in place: `frame` is rubble afterwards.
+///
+/// # Errors
+/// Any [`FrameError`] but `TooLong`. The check sum is looked at before the content.
+pub fn decode_in_place(frame: &mut [u8]) -> Result<Message, FrameError> {
+    let len = cobs::decode_in_place(frame).map_err(|_| FrameError::Form)?;
+    let whole = frame.get(..len).ok_or(FrameError::Form)?;
+    let (body, check) = whole
+        .split_last_chunk::<CRC_LEN>()
+        .ok_or(FrameError::Form)?;
+    if CRC.checksum(body) != u32::from_le_bytes(*check) {
+        return Err(FrameError::Crc);
+    }
+    match postcard::take_from_bytes::<Message>(body) {
+        Ok((message, [])) => Ok(message),
+        // Left-over bytes: the sender's version of this message is longer than ours.
+        Ok(_) => Err(FrameError::Body),
+        Err(_) => match postcard::take_from_bytes::<u32>(body) {
+            Ok((kind, _)) if kind >= Message::KINDS => Err(FrameError::UnknownMessage { kind }),
+            _ => Err(FrameError::Body),
+        },
+    }
+}
+
+/// CRC-32C over the encoding of a value of ours; 0 if it is longer than a frame (no such value exists).
+pub(crate) fn hash_of<T: serde::Serialize>(value: &T) -> u32 {
+    let mut buffer = [0; MAX_BODY];
+    postcard::to_slice(value, &mut buffer).map_or(0, |bytes| CRC.checksum(bytes))
+}

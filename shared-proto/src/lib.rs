@@ -1,0 +1,28 @@
+//! What an Ohmward board and its host say to each other, and how the bytes look.
+//!
+//! Read in this order:
+//! 1. [`units`]: amperes, ohms, sample counts as types.
+//! 2. [`message`]: every message, in the order that *is* the wire format (append only).
+//! 3. [`event`], [`settings`], [`measure`]: what the messages carry.
+//! 4. [`frame`]: message ↔ bytes: postcard body, CRC-32C, COBS, one zero byte.
+//! 5. [`decoder`]: a byte stream with anything in it → messages and counted losses.
+//!
+//! No clock, no heap, no I/O. This crate knows nobody else's types.
+#![no_std]
+#![deny(clippy::unwrap_used, clippy::panic, clippy::indexing_slicing)]
+
+pub mod decoder;
+pub mod event;
+pub mod frame;
+pub mod measure;
+pub mod message;
+pub mod settings;
+pub mod units;
+
+pub use decoder::{Decoder, DecoderCounts};
+pub use event::{Event, EventId, EventKind};
+pub use frame::{FrameError, MAX_BODY, MAX_FRAME, encode};
+pub use measure::{BondCurrent, Codes, Insulation, NotMeasured, PoleLeakage, Reading};
+pub use message::{Message, PROTOCOL_VERSION};
+pub use settings::{Calibration, Settings};
+pub use units::{Amps, Farads, Ohms, SampleIndex, Seconds, Siemens, Volts};

@@ -1,0 +1,220 @@
+//! Measurements: the raw codes, and what the firmware made of them.
+//!
+//! A value that is not there is an enum variant with a reason and a time, never a zero, a NaN or the last value.
+
+use crate::units::{Amps, Farads, Ohms, SampleIndex, Siemens, Volts};
+use serde::{Deserialize, Serialize};
+
+/// One set of converter codes, all channels at one instant. What is captured is this, so a capture can be
+/// put through the firmware again and must decide the same.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default, Serialize, Deserialize)]
+pub struct Codes {
+    /// Bond current, sensitive range.
+    pub i_fine: i16,
+    /// Bond current, wide range.
+    pub i_wide: i16,
+    /// Positive conductor to earth.
+    pub v_pos: i16,
+    /// Negative conductor to earth.
+    pub v_neg: i16,
+}
+
+/// A converter channel, for scales and for naming the one that failed.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize, Deserialize)]
+pub enum Channel {
+    /// Bond current, sensitive range.
+    IFine,
+    /// Bond current, wide range.
+    IWide,
+    /// Positive conductor to earth.
+    VPos,
+    /// Negative conductor to earth.
+    VNeg,
+}
+
+/// Which conductor of the array, or that it cannot be told.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize, Deserialize)]
+pub enum Pole {
+    /// The positive conductor.
+    Positive,
+    /// The negative conductor.
+    Negative,
+    /// Both alike, or the evidence does not tell.
+    Undecided,
+}
+
+/// Why a quantity has no value now. None of these means "good".
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize, Deserialize)]
+pub enum NotMeasured {
+    /// Nothing has been measured since the board started.
+    NeverYet,
+    /// The array gives too little voltage to measure with.
+    ArrayDark,
+    /// The array voltage moved too much while the bridge was switched.
+    ArrayMoved,
+    /// The poles had not settled, and could not be extrapolated, within the time allowed.
+    NotSettled,
+    /// A converter channel is out of range or implausible.
+    SensorLost(Channel),
+    /// The bridge moved the poles too little to tell anything: a stuck bridge switch or a bond that did not open.
+    BridgeUnmoved,
+    /// A state that came back at the end of the measurement read otherwise than before: something changed meanwhile.
+    FaultMoved,
+    /// The measurement was broken off by a trip, a command or a contactor movement.
+    Interrupted,
+    /// The first whole mains window is not complete.
+    WindowFilling,
+}
+
+/// Bond current over the last whole number of mains cycles.
+#[derive(Clone, Copy, PartialEq, Debug, Serialize, Deserialize)]
+pub enum BondCurrent {
+    /// Both values from the same window.
+    Measured {
+        /// Mean; + out of the array conductor into earth. The sign is evidence: keep it.
+        dc: Amps,
+        /// Root mean square, the DC part included.
+        rms: Amps,
+    },
+    /// No value, and why.
+    NotMeasured(NotMeasured),
+}
+
+/// Leakage of the array to earth, both poles, as conductance.
+#[derive(Clone, Copy, PartialEq, Debug, Default, Serialize, Deserialize)]
+pub struct PoleLeakage {
+    /// Positive conductor to earth. May come out slightly negative on a very good array: noise, kept so that
+    /// means stay unbiased.
+    pub g_pos: Siemens,
+    /// Negative conductor to earth.
+    pub g_neg: Siemens,
+    /// One standard deviation of `g_pos + g_neg`.
+    pub g_sigma: Siemens,
+    /// Leakage capacitance, both poles together.
+    pub c: Farads,
+    /// One standard deviation of `c`.
+    pub c_sigma: Farads,
+}
+
+/// A resistance that is only known to be above what can be told apart from noise.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub enum Resistance {
+    /// Told apart from noise.
+    Is(Ohms),
+    /// At least this much; the measurement cannot see further.
+    Above(Ohms),
+}
+
+impl Resistance {
+    /// The number behind either case: the value, or the bound.
+    #[must_use]
+    pub fn bound(self) -> Ohms {
+        match self {
+            Self::Is(r) | Self::Above(r) => r,
+        }
+    }
+}
+
+impl PoleLeakage {
+    /// Conductance of the whole array to earth.
+    #[must_use]
+    pub fn g_total(&self) -> Siemens {
+        self.g_pos + self.g_neg
+    }
+
+    /// Insulation resistance of the whole array (both poles in parallel).
+    #[must_use]
+    pub fn r_iso(&self) -> Resistance {
+        self.resistance(self.g_total())
+    }
+
+    /// Resistance behind one conductance of this measurement: a value when it stands at least two standard
+    /// deviations above zero, else the bound that two standard deviations give.
+    #[must_use]
+    pub fn resistance(&self, g: Siemens) -> Resistance {
+        let floor = Siemens((2.0 * self.g_sigma.0).max(1e-12));
+        if g.0 >= floor.0 {
+            Resistance::Is(Ohms(1.0 / g.0))
+        } else {
+            Resistance::Above(Ohms(1.0 / floor.0))
+        }
+    }
+
+    /// The pole that leaks more, when the difference stands clear of the noise and of balance.
+    #[must_use]
+    pub fn weaker_pole(&self) -> Pole {
+        let difference = self.g_pos - self.g_neg;
+        let clear = (2.0 * self.g_sigma.0).max(0.1 * self.g_total().0);
+        if difference.0 > clear {
+            Pole::Positive
+        } else if -difference.0 > clear {
+            Pole::Negative
+        } else {
+            Pole::Undecided
+        }
+    }
+
+    /// Mean place of the leakage along the array: 0 at the negative, 1 at the positive conductor.
+    ///
+    /// A resistive fault at fraction x splits as g₊ = x·g, g₋ = (1 − x)·g. `None` when it drowns in noise.
+    #[must_use]
+    pub fn position(&self) -> Option<f32> {
+        let g = self.g_total();
+        (g.0 > 4.0 * self.g_sigma.0.max(1e-12)).then(|| (self.g_pos.0 / g.0).clamp(0.0, 1.0))
+    }
+}
+
+/// State of the insulation, as last measured.
+#[derive(Clone, Copy, PartialEq, Debug, Serialize, Deserialize)]
+pub enum Insulation {
+    /// A completed measurement.
+    Measured {
+        /// What it found.
+        leakage: PoleLeakage,
+        /// When it ended. A reading repeats the last measurement; this says how old it is.
+        at: SampleIndex,
+    },
+    /// No value, why, and since when.
+    NotMeasured {
+        /// The reason.
+        why: NotMeasured,
+        /// When that became so.
+        since: SampleIndex,
+    },
+}
+
+/// Where the trip logic stands.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize, Deserialize)]
+pub enum TripState {
+    /// Contactor open, nothing wrong: waiting for light, for a check, or for a first look at the array.
+    Resting,
+    /// Contactor told to close, feedback not there yet.
+    Closing,
+    /// Contactor closed and confirmed: the array feeds its load.
+    Closed,
+    /// Tripped, contactor told to open, feedback still says closed.
+    Opening,
+    /// Tripped and confirmed open. Stays until a person resets.
+    Latched,
+    /// Tripped, and the contactor did not open. The worst state.
+    FailedToOpen,
+}
+
+/// One line of the log: best effort, gaps are visible by `at`.
+#[derive(Clone, Copy, PartialEq, Debug, Serialize, Deserialize)]
+pub struct Reading {
+    /// The sample this reading was made at.
+    pub at: SampleIndex,
+    /// Bond current over whole mains cycles.
+    pub i_bond: BondCurrent,
+    /// Positive conductor to earth, mean over the same window; absent while the sensor is lost.
+    pub v_pos: Option<Volts>,
+    /// Negative conductor to earth, likewise.
+    pub v_neg: Option<Volts>,
+    /// Insulation as last measured.
+    pub insulation: Insulation,
+    /// Where the trip logic stands.
+    pub state: TripState,
+    /// The bond is open now: "grounded" conductors may stand at array voltage.
+    pub bond_open: bool,
+}

@@ -1,0 +1,185 @@
+//! Every message between board and host, in wire order.
+//!
+//! Append only: postcard writes a variant as its position, so a position is never reused or moved. A field is never
+//! added to a published message either: a new message is. `tests/golden` holds the bytes of every version.
+
+use crate::event::{Event, EventId, ResetRefusal};
+use crate::measure::{Codes, Reading};
+use crate::settings::{Calibration, Settings, SettingsFault};
+use crate::units::SampleIndex;
+use serde::{Deserialize, Serialize};
+
+/// Version of this message list. Higher only ever means "more messages at the end".
+pub const PROTOCOL_VERSION: u16 = 1;
+
+/// Samples in one [`CapturePart`].
+pub const PART_SAMPLES: usize = 24;
+
+/// A board's own, unchanging number.
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug, Hash, Serialize, Deserialize)]
+pub struct BoardId(pub u64);
+
+impl core::fmt::Display for BoardId {
+    fn fmt(&self, f: &mut core::fmt::Formatter<'_>) -> core::fmt::Result {
+        write!(f, "{:016x}", self.0)
+    }
+}
+
+/// Who a board is. Sent when it starts, and when a host asks.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize, Deserialize)]
+pub struct Hello {
+    /// [`PROTOCOL_VERSION`] of the firmware.
+    pub protocol: u16,
+    /// Firmware version: major, minor, patch.
+    pub firmware: (u8, u8, u8),
+    /// The board's own number.
+    pub board: BoardId,
+    /// Starts of this board so far.
+    pub boot: u32,
+    /// The sample counter now.
+    pub at: SampleIndex,
+    /// Samples per second and channel.
+    pub sample_rate_hz: u32,
+    /// Hash of the settings in force.
+    pub settings_hash: u32,
+    /// Number of the calibration in force.
+    pub calibration_id: u32,
+    /// Unix time in ms of sample 0, from a board that has a wall clock (a real-time clock, or a simulated world).
+    pub epoch_unix_ms: Option<i64>,
+}
+
+/// Announces a capture; its parts follow. Enough beside the parts to scale and to replay them.
+#[derive(Clone, Copy, PartialEq, Debug, Serialize, Deserialize)]
+pub struct CaptureHead {
+    /// The event that triggered it.
+    pub event: EventId,
+    /// The moment of the first sample.
+    pub first: SampleIndex,
+    /// The moment of the trigger.
+    pub trigger: SampleIndex,
+    /// Number of samples.
+    pub samples: u16,
+    /// Scales of the codes.
+    pub calibration: Calibration,
+}
+
+/// A piece of a captured waveform.
+#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
+pub struct CapturePart {
+    /// The event that triggered the capture.
+    pub event: EventId,
+    /// Position of the first of these samples in the capture.
+    pub offset: u16,
+    /// Raw codes.
+    pub codes: heapless::Vec<Codes, PART_SAMPLES>,
+}
+
+/// What a host has safely on disk, so that the board may forget it.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize, Deserialize)]
+pub enum Ack {
+    /// That event.
+    Event(EventId),
+    /// The whole capture of that event.
+    Capture(EventId),
+}
+
+/// What a host may ask a board to do. Nothing here can close a contactor that protection holds open.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize, Deserialize)]
+pub enum Command {
+    /// Reset the latch, under the same interlocks as the button.
+    Reset,
+    /// Trip now.
+    Trip,
+    /// Measure the insulation as soon as the state allows.
+    MeasureInsulation,
+}
+
+/// What became of a command.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize, Deserialize)]
+pub enum CommandOutcome {
+    /// Carried out, or begun.
+    Done,
+    /// The reset interlock said no.
+    ResetRefused(ResetRefusal),
+    /// Not in this state.
+    NotNow,
+}
+
+/// The board's view of its link, since it started.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default, Serialize, Deserialize)]
+pub struct LinkStats {
+    /// Frames received whole.
+    pub frames_in: u32,
+    /// Frames sent.
+    pub frames_out: u32,
+    /// Frames dropped because the check sum differed.
+    pub bad_crc: u32,
+    /// Frames dropped for any other fault of form.
+    pub bad_form: u32,
+    /// Readings overwritten before the link took them.
+    pub readings_skipped: u32,
+    /// Events sent again for want of an acknowledgement.
+    pub events_resent: u32,
+}
+
+/// Everything that can be said on the link. The order is the wire format.
+#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
+// A capture part is ten times a reading, and there is no heap to box it on.
+#[allow(clippy::large_enum_variant)]
+pub enum Message {
+    /// Board → host: who I am.
+    Hello(Hello),
+    /// Host → board: who are you? Carries the host's [`PROTOCOL_VERSION`].
+    HelloAsk {
+        /// The host's [`PROTOCOL_VERSION`].
+        protocol: u16,
+    },
+    /// Board → host: one line of the log.
+    Reading(Reading),
+    /// Board → host: something happened; sent again until acknowledged.
+    Event(Event),
+    /// Board → host: a capture begins.
+    CaptureHead(CaptureHead),
+    /// Board → host: a piece of it.
+    CapturePart(CapturePart),
+    /// Host → board: this is on disk.
+    Ack(Ack),
+    /// Host → board: what is your sample counter?
+    TimeAsk {
+        /// Comes back in the answer.
+        token: u32,
+    },
+    /// Board → host: my sample counter when your question arrived.
+    TimeIs {
+        /// From the question.
+        token: u32,
+        /// The counter.
+        at: SampleIndex,
+    },
+    /// Host → board: tell me your settings.
+    SettingsGet,
+    /// Board → host: settings in force.
+    SettingsAre(Settings),
+    /// Host → board: use these settings.
+    SettingsPut(Settings),
+    /// Board → host: what became of them: the new hash, or what is wrong.
+    SettingsResult(Result<u32, SettingsFault>),
+    /// Host → board: do this.
+    Command(Command),
+    /// Board → host: what became of it.
+    CommandResult {
+        /// The command.
+        command: Command,
+        /// Its outcome.
+        outcome: CommandOutcome,
+    },
+    /// Host → board: how is the link?
+    LinkStatsAsk,
+    /// Board → host: like this.
+    LinkStatsAre(LinkStats),
+}
+
+impl Message {
+    /// Number of variants this version knows; a higher number in a frame comes from a newer peer.
+    pub const KINDS: u32 = 17;
+}

@@ -1,0 +1,423 @@
+//! What is set on a board: limits for this array (`Settings`), and what its front end measures like (`Calibration`).
+//!
+//! Checked in one place, [`Settings::check`], by the host before sending and by the board before applying.
+
+use crate::measure::{Channel, Codes};
+use crate::units::{Amps, Ohms, Siemens, Volts};
+use serde::{Deserialize, Serialize};
+
+/// How the array is joined to earth (terms of IEC 62548).
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Earthing {
+    /// Negative conductor bonded through the ground-fault fuse and the shunt.
+    NegativeBonded,
+    /// Positive conductor bonded likewise.
+    PositiveBonded,
+    /// Functionally earthed through a high resistance at the negative conductor.
+    HighResistance,
+    /// No intended connection; the current channel sees the residual current of both poles.
+    NotEarthed,
+}
+
+impl Earthing {
+    /// The bond must open before insulation can be measured.
+    #[must_use]
+    pub fn has_bond(self) -> bool {
+        !matches!(self, Self::NotEarthed)
+    }
+}
+
+/// Frequency of the mains near the array, which sets the length of "whole cycles".
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Mains {
+    /// 50 Hz.
+    Hz50,
+    /// 60 Hz.
+    Hz60,
+}
+
+impl Mains {
+    /// Nominal frequency in hertz.
+    #[must_use]
+    pub fn hz(self) -> u32 {
+        match self {
+            Self::Hz50 => 50,
+            Self::Hz60 => 60,
+        }
+    }
+}
+
+/// A limit with definite time: the value must stay above `above` for the whole of `hold_ms`.
+#[derive(Clone, Copy, PartialEq, Debug, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct DefiniteTime {
+    /// Pickup level.
+    #[serde(rename = "above_a")]
+    pub above: Amps,
+    /// How long above it until the trip, in ms. The window over whole mains cycles comes before that.
+    pub hold_ms: u16,
+}
+
+/// Limits on the bond current.
+#[derive(Clone, Copy, PartialEq, Debug, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct CurrentLimits {
+    /// RMS, DC included: the fire limit.
+    pub continuous: DefiniteTime,
+    /// DC magnitude: the ground-fault limit by array rating.
+    pub ground_fault: DefiniteTime,
+    /// A single sample this large is a spike, to be counted and captured.
+    #[serde(rename = "surge_above_a")]
+    pub surge_above: Amps,
+}
+
+/// Limits on the insulation resistance of the whole array.
+#[derive(Clone, Copy, PartialEq, Debug, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct InsulationLimits {
+    /// Trip level.
+    #[serde(rename = "trip_below_ohm")]
+    pub trip_below: Ohms,
+    /// Warning level.
+    #[serde(rename = "warn_below_ohm")]
+    pub warn_below: Ohms,
+    /// A latched trip can only be reset with insulation measured above this.
+    #[serde(rename = "reset_above_ohm")]
+    pub reset_above: Ohms,
+    /// Measurements in a row that must agree before a trip on insulation.
+    pub confirm: u8,
+}
+
+/// When and how insulation is measured.
+#[derive(Clone, Copy, PartialEq, Debug, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct InsulationCheck {
+    /// Hold the contactor open until a measurement after dark is good.
+    pub before_connect: bool,
+    /// Seconds between measurements while connected; 0 means none while connected.
+    pub every_s: u32,
+    /// Array voltage below which there is nothing to measure with.
+    #[serde(rename = "v_min_v")]
+    pub v_min: Volts,
+    /// Longest time in one bridge state, in ms.
+    pub state_ms_max: u32,
+}
+
+/// Times allowed to the contactor.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct ContactorTimes {
+    /// Feedback must show open within this, in ms.
+    pub open_ms_max: u16,
+    /// Feedback must show closed within this, in ms.
+    pub close_ms_max: u16,
+}
+
+/// Everything a person may set on a board.
+#[derive(Clone, Copy, PartialEq, Debug, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Settings {
+    /// Earthing arrangement.
+    pub earthing: Earthing,
+    /// Mains nearby.
+    pub mains: Mains,
+    /// ms between readings.
+    pub reading_every_ms: u32,
+    /// Limits on the bond current.
+    pub current: CurrentLimits,
+    /// Limits on insulation.
+    pub insulation: InsulationLimits,
+    /// Insulation measurement.
+    pub check: InsulationCheck,
+    /// Contactor supervision.
+    pub contactor: ContactorTimes,
+    /// A trip also opens the bond. That stops the fault current of a bonded array, and leaves its
+    /// "grounded" conductor floating: it may then stand at array voltage.
+    pub trip_opens_bond: bool,
+}
+
+impl Settings {
+    /// A start for a small bonded array: the strictest row of each table in `hardware-notes`.
+    ///
+    /// 0.3 A continuous within 0.3 s: IEC 62109-2:2011 4.8.3.5.1 (current from memory, time looked up).
+    /// 1 A ground fault: UL 1741 table, up to 25 kW (memory). 30 kΩ: IEC 62548, up to 20 kW (memory).
+    /// All of these are defaults after those standards, unverified; local code decides.
+    pub const SMALL_BONDED: Self = Self {
+        earthing: Earthing::NegativeBonded,
+        mains: Mains::Hz50,
+        reading_every_ms: 1000,
+        current: CurrentLimits {
+            continuous: DefiniteTime {
+                above: Amps(0.3),
+                hold_ms: 100,
+            },
+            ground_fault: DefiniteTime {
+                above: Amps(1.0),
+                hold_ms: 40,
+            },
+            surge_above: Amps(2.0),
+        },
+        insulation: InsulationLimits {
+            trip_below: Ohms(30_000.0),
+            warn_below: Ohms(100_000.0),
+            reset_above: Ohms(45_000.0),
+            confirm: 2,
+        },
+        check: InsulationCheck {
+            before_connect: true,
+            every_s: 1800,
+            v_min: Volts(30.0),
+            state_ms_max: 5000,
+        },
+        contactor: ContactorTimes {
+            open_ms_max: 100,
+            close_ms_max: 200,
+        },
+        trip_opens_bond: true,
+    };
+
+    /// Says what is wrong, if anything. A board never runs on settings that fail here.
+    ///
+    /// # Errors
+    /// The first [`SettingsFault`] met; each names the key and the range.
+    pub fn check(&self) -> Result<(), SettingsFault> {
+        use SettingsFault as F;
+        let between = |value: f32, low: f32, high: f32, fault: F| {
+            // A NaN is in no range, so it fails here too.
+            if (low..=high).contains(&value) {
+                Ok(())
+            } else {
+                Err(fault)
+            }
+        };
+        let c = &self.current;
+        between(c.continuous.above.0, 0.005, 20.0, F::ContinuousAbove)?;
+        between(c.ground_fault.above.0, 0.005, 20.0, F::GroundFaultAbove)?;
+        between(c.surge_above.0, 0.1, 25.0, F::SurgeAbove)?;
+        let hold = |ms: u16, fault: F| between(f32::from(ms), 20.0, 10_000.0, fault);
+        hold(c.continuous.hold_ms, F::ContinuousHold)?;
+        hold(c.ground_fault.hold_ms, F::GroundFaultHold)?;
+        let i = &self.insulation;
+        between(i.trip_below.0, 500.0, 50e6, F::InsulationTrip)?;
+        between(i.warn_below.0, i.trip_below.0, 100e6, F::InsulationWarn)?;
+        between(i.reset_above.0, i.trip_below.0, 100e6, F::InsulationReset)?;
+        between(f32::from(i.confirm), 1.0, 10.0, F::InsulationConfirm)?;
+        let k = &self.check;
+        between(k.v_min.0, 5.0, 1500.0, F::CheckVoltage)?;
+        if k.every_s != 0 {
+            between(k.every_s as f32, 10.0, 86_400.0, F::CheckInterval)?;
+        }
+        between(k.state_ms_max as f32, 100.0, 120_000.0, F::CheckState)?;
+        between(
+            self.reading_every_ms as f32,
+            50.0,
+            3_600_000.0,
+            F::ReadingInterval,
+        )?;
+        let t = &self.contactor;
+        between(f32::from(t.open_ms_max), 5.0, 2000.0, F::ContactorOpen)?;
+        between(f32::from(t.close_ms_max), 5.0, 5000.0, F::ContactorClose)
+    }
+
+    /// A number that differs when the settings differ: CRC-32C over this crate's own encoding of them.
+    #[must_use]
+    pub fn hash(&self) -> u32 {
+        crate::frame::hash_of(self)
+    }
+}
+
+/// What is wrong with settings, by key.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize, Deserialize)]
+pub enum SettingsFault {
+    /// `current.continuous.above_a`
+    ContinuousAbove,
+    /// `current.continuous.hold_ms`
+    ContinuousHold,
+    /// `current.ground_fault.above_a`
+    GroundFaultAbove,
+    /// `current.ground_fault.hold_ms`
+    GroundFaultHold,
+    /// `current.surge_above_a`
+    SurgeAbove,
+    /// `insulation.trip_below_ohm`
+    InsulationTrip,
+    /// `insulation.warn_below_ohm`
+    InsulationWarn,
+    /// `insulation.reset_above_ohm`
+    InsulationReset,
+    /// `insulation.confirm`
+    InsulationConfirm,
+    /// `check.v_min_v`
+    CheckVoltage,
+    /// `check.every_s`
+    CheckInterval,
+    /// `check.state_ms_max`
+    CheckState,
+    /// `reading_every_ms`
+    ReadingInterval,
+    /// `contactor.open_ms_max`
+    ContactorOpen,
+    /// `contactor.close_ms_max`
+    ContactorClose,
+    /// The sample rate does not give whole mains cycles in the firmware's window.
+    NoWholeCycles,
+    /// They could not be written to non-volatile memory; the old ones stay in force.
+    NotStored,
+    /// The monitor is tripped or measuring; ask again when it is at rest or closed.
+    NotNow,
+}
+
+impl SettingsFault {
+    /// The key at fault, as it stands in a settings file.
+    #[must_use]
+    pub fn key(self) -> &'static str {
+        match self {
+            Self::ContinuousAbove => "current.continuous.above_a",
+            Self::ContinuousHold => "current.continuous.hold_ms",
+            Self::GroundFaultAbove => "current.ground_fault.above_a",
+            Self::GroundFaultHold => "current.ground_fault.hold_ms",
+            Self::SurgeAbove => "current.surge_above_a",
+            Self::InsulationTrip => "insulation.trip_below_ohm",
+            Self::InsulationWarn => "insulation.warn_below_ohm",
+            Self::InsulationReset => "insulation.reset_above_ohm",
+            Self::InsulationConfirm => "insulation.confirm",
+            Self::CheckVoltage => "check.v_min_v",
+            Self::CheckInterval => "check.every_s",
+            Self::CheckState => "check.state_ms_max",
+            Self::ReadingInterval => "reading_every_ms",
+            Self::ContactorOpen => "contactor.open_ms_max",
+            Self::ContactorClose => "contactor.close_ms_max",
+            Self::NoWholeCycles => "mains",
+            Self::NotStored | Self::NotNow => "",
+        }
+    }
+}
+
+impl core::fmt::Display for SettingsFault {
+    fn fmt(&self, f: &mut core::fmt::Formatter<'_>) -> core::fmt::Result {
+        f.write_str(match self {
+            Self::ContinuousAbove | Self::GroundFaultAbove => "must be 0.005 to 20 A",
+            Self::ContinuousHold | Self::GroundFaultHold => "must be 20 to 10000 ms",
+            Self::SurgeAbove => "must be 0.1 to 25 A",
+            Self::InsulationTrip => "must be 500 Ω to 50 MΩ",
+            Self::InsulationWarn | Self::InsulationReset => {
+                "must be at least insulation.trip_below_ohm and at most 100 MΩ"
+            }
+            Self::InsulationConfirm => "must be 1 to 10",
+            Self::CheckVoltage => "must be 5 to 1500 V",
+            Self::CheckInterval => "must be 0 (none while connected) or 10 to 86400 s",
+            Self::CheckState => "must be 100 to 120000 ms",
+            Self::ReadingInterval => "must be 50 to 3600000 ms",
+            Self::ContactorOpen => "must be 5 to 2000 ms",
+            Self::ContactorClose => "must be 5 to 5000 ms",
+            Self::NoWholeCycles => "the sample rate gives no whole mains cycles in the window",
+            Self::NotStored => "could not be stored on the board; the old settings stay",
+            Self::NotNow => "the board is tripped or measuring; try again later",
+        })
+    }
+}
+
+/// How one channel's codes become amperes or volts: `(code − zero) × per_count`.
+#[derive(Clone, Copy, PartialEq, Debug, Serialize, Deserialize)]
+pub struct Scale {
+    /// Code at nothing.
+    pub zero: f32,
+    /// A or V per count.
+    pub per_count: f32,
+}
+
+impl Scale {
+    /// The value behind a code, in the channel's unit.
+    #[must_use]
+    pub fn value(self, code: i16) -> f32 {
+        (f32::from(code) - self.zero) * self.per_count
+    }
+}
+
+/// The measuring bridge: resistors from each pole to earth.
+#[derive(Clone, Copy, PartialEq, Debug, Serialize, Deserialize)]
+pub struct Bridge {
+    /// Always there, at each pole (the voltage dividers).
+    pub g_permanent: Siemens,
+    /// Added at the positive pole in state A.
+    pub g_switched_pos: Siemens,
+    /// Added at the negative pole in state B.
+    pub g_switched_neg: Siemens,
+}
+
+/// What a board's front end measures like. Written when the board is calibrated, not by its user.
+#[derive(Clone, Copy, PartialEq, Debug, Serialize, Deserialize)]
+pub struct Calibration {
+    /// Number of this calibration; 0 is the design values.
+    pub id: u32,
+    /// Bond current, sensitive range.
+    pub i_fine: Scale,
+    /// Bond current, wide range.
+    pub i_wide: Scale,
+    /// Positive conductor to earth.
+    pub v_pos: Scale,
+    /// Negative conductor to earth.
+    pub v_neg: Scale,
+    /// Codes at or below this are the converter's lower rail.
+    pub rail_low: i16,
+    /// Codes at or above this are its upper rail.
+    pub rail_high: i16,
+    /// The measuring bridge.
+    pub bridge: Bridge,
+}
+
+impl Calibration {
+    /// Design values of the reference front end (`hardware-notes`): 16-bit signed codes, ±1.25 A fine, ±25 A wide,
+    /// ±600 V poles, 2 MΩ dividers, 200 kΩ switched resistors.
+    pub const REFERENCE: Self = {
+        const fn span(full: f32) -> Scale {
+            Scale {
+                zero: 0.0,
+                per_count: full / 32768.0,
+            }
+        }
+        Self {
+            id: 0,
+            i_fine: span(1.25),
+            i_wide: span(25.0),
+            v_pos: span(600.0),
+            v_neg: span(600.0),
+            rail_low: -32_760,
+            rail_high: 32_760,
+            bridge: Bridge {
+                g_permanent: Siemens(0.5e-6),
+                g_switched_pos: Siemens(5e-6),
+                g_switched_neg: Siemens(5e-6),
+            },
+        }
+    };
+
+    /// Scale and code of one channel.
+    #[must_use]
+    pub fn channel(&self, channel: Channel, codes: &Codes) -> (Scale, i16) {
+        match channel {
+            Channel::IFine => (self.i_fine, codes.i_fine),
+            Channel::IWide => (self.i_wide, codes.i_wide),
+            Channel::VPos => (self.v_pos, codes.v_pos),
+            Channel::VNeg => (self.v_neg, codes.v_neg),
+        }
+    }
+
+    /// The code stands at either rail.
+    #[must_use]
+    pub fn at_rail(&self, code: i16) -> bool {
+        code <= self.rail_low || code >= self.rail_high
+    }
+
+    /// Bond current of one set of codes: the fine range where it is inside its rails, else the wide one.
+    #[must_use]
+    pub fn i_bond(&self, codes: &Codes) -> Amps {
+        if self.at_rail(codes.i_fine) {
+            Amps(self.i_wide.value(codes.i_wide))
+        } else {
+            Amps(self.i_fine.value(codes.i_fine))
+        }
+    }
+}
