@@ -1,1 +1,49 @@
+//! The firmware core: samples in, decisions out.
+//!
+//! [`Monitor::step`] takes one sample of every channel and the digital inputs and returns the digital outputs. It has
+//! no clock, no heap, no I/O and no board in it: time is the sample counter, and the same codes give the same
+//! decisions to the bit on a simulated board, an emulated processor and real metal. What has to be said to the host
+//! is drained with [`Monitor::poll`].
+//!
+//! The way of a sample:
+//!
+//! ```text
+//! codes → calibrate ┬→ plausible   (a channel that cannot be right)            ┐
+//!                   ├→ despike     (surges counted, kept out of the windows)   │
+//!                   │   └→ window → limits  (whole cycles: DC, RMS; pickup)    ├→ latch → outputs, indicate
+//!                   └→ insulation  (bridge sequence, charge-balance fit)       ┘
+//!                        └→ capture, journal → monitor::poll → messages
+//! ```
+//!
+//! Read `monitor.rs` first: it is the whole path in one function. `latch.rs` holds the one state machine that moves
+//! the contactor. `board.rs` joins the core to pins, flash and a byte link by embedded traits.
 #![no_std]
+// Nothing in here may panic on what a sensor, a host or a flash gives it.
+#![cfg_attr(
+    not(test),
+    deny(
+        clippy::unwrap_used,
+        clippy::expect_used,
+        clippy::panic,
+        clippy::indexing_slicing
+    )
+)]
+
+pub mod board;
+mod calibrate;
+mod capture;
+mod despike;
+mod indicate;
+pub mod insulation;
+mod journal;
+mod latch;
+mod limits;
+mod monitor;
+pub mod nv;
+mod plausible;
+mod schedule;
+mod window;
+
+pub use calibrate::{MicroAmps, MilliVolts};
+pub use capture::{POST_SAMPLES, PRE_SAMPLES};
+pub use monitor::{Identity, Inputs, Monitor, Outputs, Rest, Sample};

@@ -85,8 +85,16 @@ pub enum TripCause {
         /// The weaker pole.
         pole: Pole,
     },
+    /// Insulation cannot be told although the array is lit: a conductor at earth, a bond or bridge switch that does
+    /// not move, or a reading that never repeats.
+    InsulationUnreadable {
+        /// What the measurement ended with.
+        why: NotMeasured,
+    },
     /// A converter channel is lost: what cannot be watched must not run.
     SensorLost(Channel),
+    /// The stored settings were damaged; the board runs on the strictest defaults until new ones come.
+    SettingsLost,
     /// Contactor feedback contradicts the command.
     ContactorFault,
     /// Asked to by a host command.

@@ -221,6 +221,32 @@ impl Settings {
         between(f32::from(t.close_ms_max), 5.0, 5000.0, F::ContactorClose)
     }
 
+    /// Whether anything here protects less than `from` does: a higher current or a longer time, a lower resistance, a
+    /// rarer check.
+    #[must_use]
+    pub fn loosens(&self, from: &Self) -> bool {
+        let limit = |new: DefiniteTime, old: DefiniteTime| {
+            new.above > old.above || new.hold_ms > old.hold_ms
+        };
+        let never = |every_s: u32| if every_s == 0 { u32::MAX } else { every_s };
+        let (i, j) = (&self.insulation, &from.insulation);
+        let (k, l) = (&self.check, &from.check);
+        limit(self.current.continuous, from.current.continuous)
+            || limit(self.current.ground_fault, from.current.ground_fault)
+            || self.current.surge_above < from.current.surge_above
+            || i.trip_below < j.trip_below
+            || i.warn_below < j.warn_below
+            || i.reset_above < j.reset_above
+            || i.confirm > j.confirm
+            || (l.before_connect && !k.before_connect)
+            || never(k.every_s) > never(l.every_s)
+            || k.v_min > l.v_min
+            || self.contactor.open_ms_max > from.contactor.open_ms_max
+            || self.contactor.close_ms_max > from.contactor.close_ms_max
+            || (from.trip_opens_bond && !self.trip_opens_bond)
+            || self.earthing != from.earthing
+    }
+
     /// A number that differs when the settings differ: CRC-32C over this crate's own encoding of them.
     #[must_use]
     pub fn hash(&self) -> u32 {
@@ -263,6 +289,8 @@ pub enum SettingsFault {
     ContactorClose,
     /// The sample rate does not give whole mains cycles in the firmware's window.
     NoWholeCycles,
+    /// They loosen protection, and the maintenance switch is off.
+    LooserNeedsArm,
     /// They could not be written to non-volatile memory; the old ones stay in force.
     NotStored,
     /// The monitor is tripped or measuring; ask again when it is at rest or closed.
@@ -290,7 +318,7 @@ impl SettingsFault {
             Self::ContactorOpen => "contactor.open_ms_max",
             Self::ContactorClose => "contactor.close_ms_max",
             Self::NoWholeCycles => "mains",
-            Self::NotStored | Self::NotNow => "",
+            Self::LooserNeedsArm | Self::NotStored | Self::NotNow => "",
         }
     }
 }
@@ -313,6 +341,9 @@ impl core::fmt::Display for SettingsFault {
             Self::ContactorOpen => "must be 5 to 2000 ms",
             Self::ContactorClose => "must be 5 to 5000 ms",
             Self::NoWholeCycles => "the sample rate gives no whole mains cycles in the window",
+            Self::LooserNeedsArm => {
+                "loosens protection: turn the maintenance switch on the board on, then send again"
+            }
             Self::NotStored => "could not be stored on the board; the old settings stay",
             Self::NotNow => "the board is tripped or measuring; try again later",
         })

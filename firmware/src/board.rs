@@ -1,0 +1,339 @@
+//! A board around the monitor: pins, converter, flash and byte link by embedded traits.
+//!
+//! A new board is a [`SampleSource`], [`Pins`] filled with its embedded-hal pins, an `embedded-storage` NOR flash and
+//! an `embedded-io` byte link. The simulated board is built of the same parts, so this code runs there too.
+//!
+//! [`Board::turn`] takes one sample through: inputs, decision, outputs, then the link as far as it has room.
+
+use crate::monitor::{Identity, Inputs, Monitor, Outputs, Rest, Sample};
+use crate::nv::{Found, Kept, Nv};
+use embedded_hal::digital::{InputPin, OutputPin};
+use embedded_io::{Read, ReadReady, Write, WriteReady};
+use embedded_storage::nor_flash::NorFlash;
+use ohmward_proto::decoder::Decoder;
+use ohmward_proto::frame::{MAX_FRAME, encode};
+use ohmward_proto::message::{BoardId, LinkStats, Message};
+use ohmward_proto::settings::{Calibration, Settings, SettingsFault};
+use ohmward_proto::units::SampleIndex;
+
+/// Gives one sample after the other, at the board's rate.
+pub trait SampleSource {
+    /// Why there is none.
+    type Error: core::fmt::Debug;
+
+    /// The next sample; waits for it. Samples that were missed are counted in it, not made up.
+    fn next(&mut self) -> Result<Sample, Self::Error>;
+}
+
+/// The board's wires. Outputs are active high: no power, no drive, contactor open.
+#[derive(Debug)]
+pub struct Pins<O, I> {
+    /// Contactor coil.
+    pub contactor: O,
+    /// Bond switch: driven = bond open.
+    pub bond_switch: O,
+    /// Extra bridge conductance, positive pole.
+    pub bridge_pos: O,
+    /// Extra bridge conductance, negative pole.
+    pub bridge_neg: O,
+    /// Self-test current.
+    pub inject: O,
+    /// Lamp.
+    pub lamp: O,
+    /// Buzzer.
+    pub buzzer: O,
+    /// Auxiliary contact: high = contactor closed.
+    pub contactor_feedback: I,
+    /// Reset button.
+    pub reset: I,
+    /// Maintenance switch.
+    pub arm: I,
+}
+
+/// A pin that did not do what it was told.
+#[derive(Debug)]
+pub struct PinFault;
+
+impl<O: OutputPin, I: InputPin> Pins<O, I> {
+    fn read(&mut self) -> Result<Inputs, PinFault> {
+        Ok(Inputs {
+            contactor_feedback: self.contactor_feedback.is_high().map_err(|_| PinFault)?,
+            reset: self.reset.is_high().map_err(|_| PinFault)?,
+            arm: self.arm.is_high().map_err(|_| PinFault)?,
+        })
+    }
+
+    fn drive(&mut self, out: &Outputs) -> Result<(), PinFault> {
+        // The contactor first: nothing that fails after it may keep it closed.
+        for (pin, on) in [
+            (&mut self.contactor, out.contactor),
+            (&mut self.bond_switch, out.bond_switch),
+            (&mut self.bridge_pos, out.bridge_pos),
+            (&mut self.bridge_neg, out.bridge_neg),
+            (&mut self.inject, out.inject),
+            (&mut self.lamp, out.lamp),
+            (&mut self.buzzer, out.buzzer),
+        ] {
+            pin.set_state(on.into()).map_err(|_| PinFault)?;
+        }
+        Ok(())
+    }
+}
+
+/// Why a board cannot go on.
+#[derive(Debug)]
+pub enum BoardFault<S> {
+    /// No samples.
+    Sample(S),
+    /// A pin.
+    Pin(PinFault),
+    /// Flash at start, or a sample rate without whole mains cycles.
+    Start(SettingsFault),
+}
+
+/// What a board is made of, for [`Board::start`].
+pub struct Parts<S, O, I, F, L> {
+    /// Converter.
+    pub source: S,
+    /// Wires.
+    pub pins: Pins<O, I>,
+    /// Flash with the two slots.
+    pub flash: F,
+    /// Byte link to the host.
+    pub link: L,
+}
+
+/// A running board.
+pub struct Board<S, O, I, F, L> {
+    source: S,
+    pins: Pins<O, I>,
+    nv: Nv<F>,
+    kept: Kept,
+    link: L,
+    decoder: Decoder,
+    frame: [u8; MAX_FRAME],
+    frame_len: usize,
+    frame_sent: usize,
+    stats: LinkStats,
+    arm: bool,
+    monitor: Monitor,
+}
+
+impl<S, O, I, F, L> Board<S, O, I, F, L>
+where
+    S: SampleSource,
+    O: OutputPin,
+    I: InputPin,
+    F: NorFlash,
+    L: Read + ReadReady + Write + WriteReady,
+{
+    /// Starts: counts the boot, takes the kept settings, else `defaults` (a new board).
+    ///
+    /// `identity.boot` is filled in here. Damaged settings start the monitor tripped, on `defaults`.
+    ///
+    /// # Errors
+    /// [`BoardFault::Start`] when flash cannot hold the boot count: event numbers would repeat.
+    pub fn start(
+        parts: Parts<S, O, I, F, L>,
+        identity: Identity,
+        defaults: Settings,
+        calibration: Calibration,
+    ) -> Result<Self, BoardFault<S::Error>> {
+        let not_stored = BoardFault::Start(SettingsFault::NotStored);
+        let Ok((mut nv, found)) = Nv::open(parts.flash) else {
+            return Err(not_stored);
+        };
+        let (kept, damaged) = match found {
+            Found::Kept(kept) => (kept, false),
+            Found::Nothing => (
+                Kept {
+                    boot: identity.boot.saturating_sub(1),
+                    settings: defaults,
+                },
+                false,
+            ),
+            // The count is gone too. Half the number range on, no number can repeat.
+            Found::Damaged => (
+                Kept {
+                    boot: u32::MAX / 2,
+                    settings: defaults,
+                },
+                true,
+            ),
+        };
+        let kept = Kept {
+            boot: kept.boot.wrapping_add(1),
+            ..kept
+        };
+        if nv.save(&kept).is_err() {
+            return Err(not_stored);
+        }
+        let identity = Identity {
+            boot: kept.boot,
+            ..identity
+        };
+        let mut monitor =
+            Monitor::new(identity, kept.settings, calibration).map_err(BoardFault::Start)?;
+        if damaged {
+            monitor.settings_lost();
+        }
+        Ok(Self {
+            source: parts.source,
+            pins: parts.pins,
+            nv,
+            kept,
+            link: parts.link,
+            decoder: Decoder::new(),
+            frame: [0; MAX_FRAME],
+            frame_len: 0,
+            frame_sent: 0,
+            stats: LinkStats::default(),
+            arm: false,
+            monitor,
+        })
+    }
+
+    /// One sample through the board, then the link as far as it has room.
+    ///
+    /// # Errors
+    /// A converter or pin that fails. The caller lets the watchdog open the contactor.
+    pub fn turn(&mut self) -> Result<Outputs, BoardFault<S::Error>> {
+        let outputs = self.decide()?;
+        self.serve_link();
+        Ok(outputs)
+    }
+
+    /// One sample through the board, the link left alone.
+    pub fn decide(&mut self) -> Result<Outputs, BoardFault<S::Error>> {
+        let sample = self.source.next().map_err(BoardFault::Sample)?;
+        let inputs = self.pins.read().map_err(BoardFault::Pin)?;
+        self.arm = inputs.arm;
+        let outputs = self.monitor.step(&sample, &inputs);
+        self.pins.drive(&outputs).map_err(BoardFault::Pin)?;
+        Ok(outputs)
+    }
+
+    /// Takes what the host sent and sends what the link has room for. A broken link is no fault of the protection: what
+    /// could not be sent stays in the monitor.
+    pub fn serve_link(&mut self) {
+        let mut bytes = [0u8; 64];
+        while self.link.read_ready().unwrap_or(false) {
+            let Ok(n @ 1..) = self.link.read(&mut bytes) else {
+                break;
+            };
+            let mut decoder = core::mem::take(&mut self.decoder);
+            decoder.feed(bytes.get(..n).unwrap_or_default(), |message| {
+                if let Ok(message) = message {
+                    self.receive(&message);
+                }
+            });
+            self.decoder = decoder;
+        }
+        while self.fill_frame() {
+            while self.frame_sent < self.frame_len {
+                if !self.link.write_ready().unwrap_or(false) {
+                    return;
+                }
+                let rest = self
+                    .frame
+                    .get(self.frame_sent..self.frame_len)
+                    .unwrap_or_default();
+                match self.link.write(rest) {
+                    Ok(n @ 1..) => self.frame_sent += n,
+                    Ok(0) | Err(_) => return,
+                }
+            }
+        }
+    }
+
+    /// Puts the next message into the frame buffer when that is empty. False when there is nothing to send.
+    fn fill_frame(&mut self) -> bool {
+        if self.frame_sent < self.frame_len {
+            return true;
+        }
+        self.frame_sent = 0;
+        self.frame_len = 0;
+        // Nothing is taken from the monitor before the link can take it: a reading waiting there is still the newest.
+        if !self.link.write_ready().unwrap_or(false) {
+            return false;
+        }
+        let Some(message) = self.monitor.poll() else {
+            return false;
+        };
+        if let Ok(len) = encode(&message, &mut self.frame) {
+            self.frame_len = len;
+            self.stats.frames_out = self.stats.frames_out.wrapping_add(1);
+        }
+        true
+    }
+
+    fn receive(&mut self, message: &Message) {
+        match message {
+            Message::SettingsPut(settings) => {
+                let result = self.put_settings(settings);
+                self.monitor.answer(Message::SettingsResult(result));
+            }
+            Message::LinkStatsAsk => {
+                let counts = *self.decoder.counts();
+                let mut stats = self.stats;
+                stats.frames_in = counts.messages as u32;
+                stats.bad_crc = counts.bad_crc as u32;
+                stats.bad_form = (counts.bad_form + counts.unknown) as u32;
+                self.monitor.add_link_stats(&mut stats);
+                self.monitor.answer(Message::LinkStatsAre(stats));
+            }
+            other => self.monitor.receive(other),
+        }
+    }
+
+    /// Checks, stores, then applies: settings that are in force are always in flash too.
+    fn put_settings(&mut self, settings: &Settings) -> Result<u32, SettingsFault> {
+        self.monitor.may_apply(settings)?;
+        if settings.loosens(self.monitor.settings()) && !self.arm {
+            return Err(SettingsFault::LooserNeedsArm);
+        }
+        let kept = Kept {
+            settings: *settings,
+            ..self.kept
+        };
+        self.nv.save(&kept).map_err(|_| SettingsFault::NotStored)?;
+        self.kept = kept;
+        self.monitor.apply(*settings)?;
+        Ok(settings.hash())
+    }
+
+    /// The monitor, to look at.
+    pub fn monitor(&self) -> &Monitor {
+        &self.monitor
+    }
+
+    /// The converter.
+    pub fn source_mut(&mut self) -> &mut S {
+        &mut self.source
+    }
+
+    /// The link.
+    pub fn link_mut(&mut self) -> &mut L {
+        &mut self.link
+    }
+
+    /// See [`Monitor::rest`]; a frame on its way does not count, the link has its own time.
+    pub fn rest(&self) -> Rest {
+        self.monitor.rest()
+    }
+
+    /// See [`Monitor::skip_to`].
+    pub fn skip_to(&mut self, at: SampleIndex) {
+        self.monitor.skip_to(at);
+    }
+
+    /// The supply goes away: only what is in flash stays.
+    pub fn into_flash(self) -> F {
+        self.nv.into_flash()
+    }
+}
+
+/// A board's number from eight bytes that its chip carries.
+pub fn board_id(bytes: [u8; 8]) -> BoardId {
+    BoardId(u64::from_be_bytes(bytes))
+}

@@ -1,0 +1,367 @@
+//! The one state machine that moves the contactor.
+//!
+//! ```text
+//!              may_close                feedback closed
+//!   Resting ───────────────▶ Closing ───────────────────▶ Closed
+//!      ▲  ▲                     │ too late: trip            │ │
+//!      │  └─────────────────────┼───────────────────────────┘ │  must_rest
+//!      │                        ▼                             │
+//!      │        trip (from any state) ──▶ Opening ◀───────────┘  trip
+//!      │ reset, and every                   │   │
+//!      │ interlock agrees    feedback open  │   │ too late
+//!      └──────────── Latched ◀──────────────┘   ▼
+//!                       ▲                  FailedToOpen
+//!                       └───────────────────────┘  feedback open after all
+//! ```
+//!
+//! Rules that hold in every state: the coil is energised in Closing and Closed only; a trip leads to Opening from
+//! anywhere but the latched states; only [`Seen::reset`] with every interlock agreeing leads out of Latched.
+
+use ohmward_proto::event::{EventKind, ResetRefusal, TripCause};
+use ohmward_proto::measure::TripState;
+use ohmward_proto::units::SampleIndex;
+
+/// What the state machine is told with every sample.
+#[derive(Clone, Copy, Debug)]
+pub struct Seen {
+    /// A limit or a loss demands a trip now; with the moment of its pickup.
+    pub trip: Option<(TripCause, SampleIndex)>,
+    /// The auxiliary contact shows closed.
+    pub feedback_closed: bool,
+    /// Light, insulation and settings allow to connect.
+    pub may_close: bool,
+    /// The array went dark, or a check is due that needs it disconnected.
+    pub must_rest: bool,
+    /// A person or a command asks for a reset.
+    pub reset: bool,
+    /// What insulation says to a reset.
+    pub insulation_for_reset: Result<(), ResetRefusal>,
+}
+
+/// Times allowed, in samples.
+#[derive(Clone, Copy, Debug)]
+pub struct LatchTimes {
+    /// Contactor opening.
+    pub open_max: u64,
+    /// Contactor closing.
+    pub close_max: u64,
+    /// How long feedback may contradict a standing command: contact bounce.
+    pub bounce_max: u64,
+}
+
+/// The state, with what belongs to it.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum Latch {
+    /// Open, nothing wrong. Feedback has contradicted since then, if it does.
+    Resting { contradicted: Option<SampleIndex> },
+    /// Told to close.
+    Closing { since: SampleIndex },
+    /// Closed and confirmed.
+    Closed { contradicted: Option<SampleIndex> },
+    /// Tripped, not yet seen open.
+    Opening { tripped: SampleIndex },
+    /// Tripped and seen open.
+    Latched,
+    /// Tripped and not seen open in time.
+    FailedToOpen { tripped: SampleIndex },
+}
+
+/// What one sample brought about: at most a refusal, a failure to close, and the trip of it.
+pub type Events = heapless::Vec<EventKind, 3>;
+
+impl Latch {
+    /// The start of every run: open.
+    pub const START: Self = Self::Resting { contradicted: None };
+
+    /// Energise the contactor's coil.
+    pub fn contactor(self) -> bool {
+        matches!(self, Self::Closing { .. } | Self::Closed { .. })
+    }
+
+    /// A trip has happened and not been reset.
+    pub fn tripped(self) -> bool {
+        matches!(
+            self,
+            Self::Opening { .. } | Self::Latched | Self::FailedToOpen { .. }
+        )
+    }
+
+    /// As the protocol names it.
+    pub fn state(self) -> TripState {
+        match self {
+            Self::Resting { .. } => TripState::Resting,
+            Self::Closing { .. } => TripState::Closing,
+            Self::Closed { .. } => TripState::Closed,
+            Self::Opening { .. } => TripState::Opening,
+            Self::Latched => TripState::Latched,
+            Self::FailedToOpen { .. } => TripState::FailedToOpen,
+        }
+    }
+
+    /// A time is running: samples must not be skipped.
+    pub fn busy(self) -> bool {
+        match self {
+            Self::Resting { contradicted } | Self::Closed { contradicted } => {
+                contradicted.is_some()
+            }
+            Self::Closing { .. } | Self::Opening { .. } => true,
+            Self::Latched | Self::FailedToOpen { .. } => false,
+        }
+    }
+
+    /// One sample.
+    #[must_use]
+    pub fn next(self, now: SampleIndex, seen: &Seen, times: &LatchTimes) -> (Self, Events) {
+        let mut events = Events::new();
+        let mut note = |kind| {
+            // Three places, and no path below notes more than three.
+            let _ = events.push(kind);
+        };
+        let trip = |note: &mut dyn FnMut(EventKind), cause, picked_up| {
+            note(EventKind::Tripped { cause, picked_up });
+            Self::Opening { tripped: now }
+        };
+        if seen.reset
+            && let Err(refusal) = self.reset_allowed(seen)
+        {
+            note(EventKind::ResetRefused(refusal));
+        }
+        let next = match self {
+            Self::Resting { .. } | Self::Closing { .. } | Self::Closed { .. }
+                if seen.trip.is_some() =>
+            {
+                match seen.trip {
+                    Some((cause, picked_up)) => trip(&mut note, cause, picked_up),
+                    None => self,
+                }
+            }
+
+            Self::Resting { contradicted } if seen.feedback_closed => {
+                // Closed though it was never told to, or still closing down from a rest.
+                let since = contradicted.unwrap_or(now);
+                if now.since(since) > times.open_max {
+                    trip(&mut note, TripCause::ContactorFault, since)
+                } else {
+                    Self::Resting {
+                        contradicted: Some(since),
+                    }
+                }
+            }
+            Self::Resting { .. } if seen.may_close => Self::Closing { since: now },
+            Self::Resting { .. } => Self::Resting { contradicted: None },
+
+            Self::Closing { .. } if seen.feedback_closed => {
+                note(EventKind::Connected);
+                Self::Closed { contradicted: None }
+            }
+            Self::Closing { since } if now.since(since) > times.close_max => {
+                note(EventKind::FailedToClose);
+                trip(&mut note, TripCause::ContactorFault, since)
+            }
+            Self::Closing { .. } => self,
+
+            Self::Closed { contradicted } if !seen.feedback_closed => {
+                let since = contradicted.unwrap_or(now);
+                if now.since(since) > times.bounce_max {
+                    trip(&mut note, TripCause::ContactorFault, since)
+                } else {
+                    Self::Closed {
+                        contradicted: Some(since),
+                    }
+                }
+            }
+            Self::Closed { .. } if seen.must_rest => {
+                note(EventKind::Rested);
+                Self::Resting { contradicted: None }
+            }
+            Self::Closed { .. } => Self::Closed { contradicted: None },
+
+            Self::Opening { tripped } if !seen.feedback_closed => {
+                note(EventKind::Opened {
+                    after: samples(now, tripped),
+                });
+                Self::Latched
+            }
+            Self::Opening { tripped } if now.since(tripped) > times.open_max => {
+                note(EventKind::FailedToOpen);
+                Self::FailedToOpen { tripped }
+            }
+            Self::Opening { .. } => self,
+
+            Self::FailedToOpen { tripped } if !seen.feedback_closed => {
+                note(EventKind::OpenedLate {
+                    after: samples(now, tripped),
+                });
+                Self::Latched
+            }
+            Self::FailedToOpen { .. } => self,
+
+            // Closed again with no coil: someone bridged it, or it fell shut.
+            Self::Latched if seen.feedback_closed => {
+                note(EventKind::FailedToOpen);
+                Self::FailedToOpen { tripped: now }
+            }
+            Self::Latched if seen.reset && self.reset_allowed(seen).is_ok() => {
+                note(EventKind::Reset);
+                Self::START
+            }
+            Self::Latched => self,
+        };
+        (next, events)
+    }
+
+    /// Every interlock of a reset, the nearest reason first.
+    pub fn reset_allowed(self, seen: &Seen) -> Result<(), ResetRefusal> {
+        match self {
+            Self::Resting { .. } | Self::Closing { .. } | Self::Closed { .. } => {
+                Err(ResetRefusal::NotLatched)
+            }
+            Self::Opening { .. } | Self::FailedToOpen { .. } => Err(ResetRefusal::ContactorNotOpen),
+            Self::Latched if seen.feedback_closed => Err(ResetRefusal::ContactorNotOpen),
+            Self::Latched if seen.trip.is_some() => Err(ResetRefusal::FaultStillThere),
+            Self::Latched => seen.insulation_for_reset,
+        }
+    }
+}
+
+fn samples(now: SampleIndex, since: SampleIndex) -> u32 {
+    now.since(since).min(u64::from(u32::MAX)) as u32
+}
+
+#[cfg(test)]
+mod tests {
+    extern crate std;
+    use super::*;
+    use std::collections::{HashSet, VecDeque};
+
+    const TIMES: LatchTimes = LatchTimes {
+        open_max: 3,
+        close_max: 4,
+        bounce_max: 2,
+    };
+
+    /// Every combination of inputs.
+    fn all_inputs() -> impl Iterator<Item = Seen> {
+        (0u8..96).map(|bits| Seen {
+            trip: (bits & 1 != 0).then_some((TripCause::Commanded, SampleIndex(0))),
+            feedback_closed: bits & 2 != 0,
+            may_close: bits & 4 != 0,
+            must_rest: bits & 8 != 0,
+            reset: bits & 16 != 0,
+            insulation_for_reset: match bits / 32 {
+                0 => Ok(()),
+                1 => Err(ResetRefusal::InsulationLow),
+                _ => Err(ResetRefusal::InsulationNotMeasured),
+            },
+        })
+    }
+
+    /// The state with each of its moments replaced.
+    fn with_moments(state: Latch, f: impl Fn(SampleIndex) -> SampleIndex) -> Latch {
+        match state {
+            Latch::Resting { contradicted } => Latch::Resting {
+                contradicted: contradicted.map(f),
+            },
+            Latch::Closing { since } => Latch::Closing { since: f(since) },
+            Latch::Closed { contradicted } => Latch::Closed {
+                contradicted: contradicted.map(f),
+            },
+            Latch::Opening { tripped } => Latch::Opening {
+                tripped: f(tripped),
+            },
+            Latch::Latched => Latch::Latched,
+            Latch::FailedToOpen { tripped } => Latch::FailedToOpen {
+                tripped: f(tripped),
+            },
+        }
+    }
+
+    /// Walks every reachable state under every input.
+    fn walk(mut check: impl FnMut(Latch, &Seen, Latch, &Events)) -> usize {
+        const NOW: u64 = 1000;
+        let key = |s: &Latch| std::format!("{s:?}");
+        let mut seen_states = HashSet::new();
+        let mut queue = VecDeque::from([Latch::START]);
+        seen_states.insert(key(&Latch::START));
+        while let Some(state) = queue.pop_front() {
+            let from = with_moments(state, |age| SampleIndex(NOW - age.0));
+            for input in all_inputs() {
+                let (to, events) = from.next(SampleIndex(NOW), &input, &TIMES);
+                check(from, &input, to, &events);
+                // Moments kept as ages, old ones alike, so that the reachable space is finite.
+                let next = with_moments(to, |t| SampleIndex((NOW + 1 - t.0).min(9)));
+                if seen_states.insert(key(&next)) {
+                    queue.push_back(next);
+                }
+            }
+        }
+        seen_states.len()
+    }
+
+    #[test]
+    fn no_trip_input_leaves_the_coil_energised() {
+        walk(|from, input, to, _| {
+            assert!(
+                input.trip.is_none() || !to.contactor(),
+                "{from:?} {input:?} → {to:?}"
+            );
+        });
+    }
+
+    #[test]
+    fn only_an_allowed_reset_leads_out_of_a_trip() {
+        walk(|from, input, to, events| {
+            if from.tripped() && !to.tripped() {
+                assert_eq!(from, Latch::Latched);
+                assert!(input.reset && input.trip.is_none() && !input.feedback_closed);
+                assert_eq!(input.insulation_for_reset, Ok(()));
+                assert!(events.contains(&EventKind::Reset));
+                assert!(
+                    !to.contactor(),
+                    "a reset does not close by itself in the same step"
+                );
+            }
+        });
+    }
+
+    #[test]
+    fn entering_a_trip_is_always_an_event_and_a_refused_reset_too() {
+        let states = walk(|from, input, to, events| {
+            if !from.tripped() && to.tripped() {
+                assert!(
+                    events
+                        .iter()
+                        .any(|e| matches!(e, EventKind::Tripped { .. }))
+                );
+            }
+            if input.reset && !events.contains(&EventKind::Reset) {
+                assert!(
+                    events
+                        .iter()
+                        .any(|e| matches!(e, EventKind::ResetRefused(_)))
+                );
+            }
+        });
+        assert!(states > 15, "the walk reached only {states} states");
+    }
+
+    #[test]
+    fn waiting_for_the_contactor_always_ends() {
+        for (stuck_closed, wanted) in [(true, TripState::FailedToOpen), (false, TripState::Latched)]
+        {
+            let mut state = Latch::Closed { contradicted: None };
+            for n in 0..10 {
+                let seen = Seen {
+                    trip: (n == 0).then_some((TripCause::Commanded, SampleIndex(0))),
+                    feedback_closed: stuck_closed || n < 2,
+                    may_close: true,
+                    must_rest: false,
+                    reset: false,
+                    insulation_for_reset: Ok(()),
+                };
+                state = state.next(SampleIndex(n), &seen, &TIMES).0;
+            }
+            assert_eq!(state.state(), wanted);
+        }
+    }
+}

@@ -1,0 +1,126 @@
+//! A limit with pickup and definite time.
+//!
+//! ```text
+//!             above                      held for `hold`
+//!   Quiet ───────────────▶ PickedUp ─────────────────────▶ Trip
+//!     ▲     below 95 %        │
+//!     └───────────────────────┘
+//! ```
+//! Once picked up, it drops out only below 95 % of the level, so noise on a value that stands at its limit cannot
+//! restart the time for ever (the usual reset ratio of a definite-time relay: common practice, no source).
+
+use ohmward_proto::units::SampleIndex;
+
+/// What a limit says of one sample.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum Verdict {
+    /// Below, or dropped out again.
+    Quiet,
+    /// Above, for less than the hold time.
+    PickedUp,
+    /// Above for the whole hold time; since when it was picked up.
+    Trip {
+        /// Moment of the pickup.
+        since: SampleIndex,
+    },
+}
+
+/// Percentage of the pickup level at which a picked-up limit drops out.
+pub const RESET_RATIO_PERCENT: i32 = 95;
+
+/// The setting.
+#[derive(Clone, Copy, Debug)]
+pub struct DefiniteTime {
+    /// Pickup level, in the unit of the value watched.
+    pub above: i32,
+    /// Samples to hold.
+    pub hold: u64,
+}
+
+/// The memory.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct PickupState {
+    since: Option<SampleIndex>,
+}
+
+impl PickupState {
+    pub fn picked_up(&self) -> bool {
+        self.since.is_some()
+    }
+
+    pub fn clear(&mut self) {
+        self.since = None;
+    }
+}
+
+impl DefiniteTime {
+    /// `is_above` answers whether the watched value is above a level.
+    pub fn step(
+        &self,
+        state: &mut PickupState,
+        now: SampleIndex,
+        is_above: impl Fn(i32) -> bool,
+    ) -> Verdict {
+        let level = match state.since {
+            None => self.above,
+            Some(_) => self.above / 100 * RESET_RATIO_PERCENT,
+        };
+        if !is_above(level) {
+            state.since = None;
+            return Verdict::Quiet;
+        }
+        let since = *state.since.get_or_insert(now);
+        if now.since(since) >= self.hold {
+            Verdict::Trip { since }
+        } else {
+            Verdict::PickedUp
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const LIMIT: DefiniteTime = DefiniteTime {
+        above: 300_000,
+        hold: 400,
+    };
+
+    fn run(values: impl IntoIterator<Item = i32>) -> Option<(u64, SampleIndex)> {
+        let mut state = PickupState::default();
+        values.into_iter().enumerate().find_map(|(n, value)| {
+            match LIMIT.step(&mut state, SampleIndex(n as u64), |level| value > level) {
+                Verdict::Trip { since } => Some((n as u64, since)),
+                Verdict::Quiet | Verdict::PickedUp => None,
+            }
+        })
+    }
+
+    #[test]
+    fn trips_after_the_hold_and_not_a_sample_sooner() {
+        let late = core::iter::repeat_n(0, 10).chain(core::iter::repeat_n(300_001, 401));
+        assert_eq!(run(late), Some((410, SampleIndex(10))));
+        let short = core::iter::repeat_n(0, 10).chain(core::iter::repeat_n(300_001, 400));
+        assert_eq!(run(short), None);
+    }
+
+    #[test]
+    fn exactly_at_the_limit_is_not_above_it() {
+        assert_eq!(run(core::iter::repeat_n(300_000, 5000)), None);
+    }
+
+    #[test]
+    fn noise_across_the_level_does_not_restart_the_time() {
+        let noisy = (0..1000).map(|n| if n % 2 == 0 { 301_000 } else { 290_000 });
+        assert_eq!(run(noisy), Some((400, SampleIndex(0))));
+    }
+
+    #[test]
+    fn a_real_gap_restarts_the_time() {
+        let gap = core::iter::repeat_n(301_000, 399)
+            .chain([280_000])
+            .chain(core::iter::repeat_n(301_000, 399));
+        assert_eq!(run(gap), None);
+    }
+}

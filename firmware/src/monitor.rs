@@ -1,0 +1,739 @@
+//! The whole path of a sample, in one function: [`Monitor::step`].
+
+use crate::calibrate::{Calibrated, FrontEnd, MicroAmps};
+use crate::capture::{Capture, Worth};
+use crate::despike::Despike;
+use crate::indicate::indicate;
+use crate::insulation::fit::BridgeState;
+use crate::insulation::sequence::WindowSums;
+use crate::insulation::{Progress, Sequence, Setup};
+use crate::journal::Journal;
+use crate::latch::{Latch, LatchTimes, Seen};
+use crate::limits::{DefiniteTime, PickupState, Verdict};
+use crate::plausible::{Change, Plausible};
+use crate::schedule::{Due, Schedule};
+use crate::window::{Window, whole_cycles};
+use heapless::Deque;
+use ohmward_proto::event::{EventId, EventKind, ResetRefusal, StartReason, TripCause};
+use ohmward_proto::measure::{
+    BondCurrent, Channel, Codes, Insulation, NotMeasured, PoleLeakage, Reading, Resistance,
+    TripState,
+};
+use ohmward_proto::message::{
+    Ack, BoardId, Command, CommandOutcome, Hello, LinkStats, Message, PROTOCOL_VERSION,
+};
+use ohmward_proto::settings::{Calibration, Settings, SettingsFault};
+use ohmward_proto::units::{SampleIndex, Volts};
+
+/// How long an event or capture may be on its way before it is sent again.
+const RESEND_AFTER_S: u64 = 2;
+/// Feedback contacts may bounce for this long without meaning anything.
+const FEEDBACK_BOUNCE_MS: u64 = 20;
+/// A warning on insulation goes away only this far above its level, so that a morning's dew makes one event, not ten.
+const WARNING_HYSTERESIS: f32 = 1.2;
+
+/// Who this board is, for as long as it runs.
+#[derive(Clone, Copy, Debug)]
+pub struct Identity {
+    /// Its own number.
+    pub board: BoardId,
+    /// Starts so far, this one included.
+    pub boot: u32,
+    /// Why it started.
+    pub reason: StartReason,
+    /// Samples per second and channel.
+    pub sample_rate_hz: u32,
+    /// Unix time in ms of sample 0, where the board has a wall clock.
+    pub epoch_unix_ms: Option<i64>,
+}
+
+/// One sample of every channel.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Sample {
+    /// What the converter gave.
+    pub codes: Codes,
+    /// Samples that were missed right before this one.
+    pub lost_before: u16,
+}
+
+/// Digital inputs.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
+pub struct Inputs {
+    /// The auxiliary contact shows the contactor closed.
+    pub contactor_feedback: bool,
+    /// The reset button is pressed.
+    pub reset: bool,
+    /// The maintenance switch is on: a host may loosen protection.
+    pub arm: bool,
+}
+
+/// Digital outputs. All `false` is the safe state of a board without power.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
+
+pub struct Outputs {
+    /// Energise the contactor's coil: closed.
+    pub contactor: bool,
+    /// Energise the bond switch: bond open.
+    pub bond_switch: bool,
+    /// Extra bridge conductance at the positive pole.
+    pub bridge_pos: bool,
+    /// Extra bridge conductance at the negative pole.
+    pub bridge_neg: bool,
+    /// Self-test current through the bond sensor.
+    pub inject: bool,
+    /// The lamp.
+    pub lamp: bool,
+    /// The buzzer.
+    pub buzzer: bool,
+}
+
+/// Until when nothing can happen inside the monitor by itself, if the world stays as it is.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum Rest {
+    /// Something is under way: every sample counts.
+    Busy,
+    /// The next sample that counts.
+    Until(SampleIndex),
+}
+
+/// The firmware's decisions, from codes to outputs.
+pub struct Monitor {
+    identity: Identity,
+    settings: Settings,
+    derived: Derived,
+    front_end: FrontEnd,
+    /// Index of the latest sample.
+    now: SampleIndex,
+    plausible: Plausible,
+    despike: Despike,
+    i_bond: Window,
+    v_pos: Window,
+    v_neg: Window,
+    continuous: PickupState,
+    ground_fault: PickupState,
+    sequence: Sequence,
+    schedule: Schedule,
+    insulation: Insulation,
+    /// Measurements below the trip level in a row.
+    insulation_low: u8,
+    /// Measurements in a row that found poles that cannot be moved or do not repeat.
+    insulation_unreadable: u8,
+    insulation_warning: bool,
+    latch: Latch,
+    tripped_at: SampleIndex,
+    reset_was_pressed: bool,
+    command: Option<Command>,
+    /// Demands a trip at the next step.
+    lost_settings: bool,
+    capture: Capture,
+    journal: Journal,
+    reading: Option<Reading>,
+    next_reading: SampleIndex,
+    readings_skipped: u32,
+    replies: Deque<Message, 6>,
+}
+
+/// Settings in samples and integer units.
+#[derive(Clone, Copy, Debug)]
+struct Derived {
+    continuous: DefiniteTime,
+    ground_fault: DefiniteTime,
+    latch: LatchTimes,
+    reading_every: u64,
+    v_min_mv: i64,
+}
+
+impl Monitor {
+    /// A monitor at its first sample, contactor open.
+    ///
+    /// # Errors
+    /// Settings that fail their check, or a sample rate without whole mains cycles.
+    pub fn new(
+        identity: Identity,
+        settings: Settings,
+        calibration: Calibration,
+    ) -> Result<Self, SettingsFault> {
+        settings.check()?;
+        let rate = identity.sample_rate_hz;
+        let window = whole_cycles(rate, settings.mains)?;
+        let derived = Derived::of(&settings, rate);
+        let setup = setup(&settings, &calibration, rate, window);
+        let mut monitor = Self {
+            identity,
+            settings,
+            derived,
+            front_end: FrontEnd::new(calibration),
+            now: SampleIndex(0),
+            plausible: Plausible::new(rate),
+            despike: Despike::new(MicroAmps::from_amps(settings.current.surge_above), rate),
+            i_bond: Window::new(window),
+            v_pos: Window::new(window),
+            v_neg: Window::new(window),
+            continuous: PickupState::default(),
+            ground_fault: PickupState::default(),
+            sequence: Sequence::new(setup),
+            schedule: Schedule::new(rate),
+            insulation: Insulation::NotMeasured {
+                why: NotMeasured::NeverYet,
+                since: SampleIndex(0),
+            },
+            insulation_low: 0,
+            insulation_unreadable: 0,
+            insulation_warning: false,
+            latch: Latch::START,
+            tripped_at: SampleIndex(0),
+            reset_was_pressed: true,
+            command: None,
+            lost_settings: false,
+            capture: Capture::new(),
+            journal: Journal::new(identity.boot),
+            reading: None,
+            next_reading: SampleIndex(derived.reading_every),
+            readings_skipped: 0,
+            replies: Deque::new(),
+        };
+        monitor.note(EventKind::Started {
+            reason: identity.reason,
+            settings_hash: settings.hash(),
+        });
+        monitor.reply(Message::Hello(monitor.hello()));
+        Ok(monitor)
+    }
+
+    /// Takes new settings into force. The trip state stays; measurements under way begin again.
+    ///
+    /// # Errors
+    /// As [`Self::new`]; then nothing has changed. [`SettingsFault::NotNow`] while tripped or measuring.
+    pub fn apply(&mut self, settings: Settings) -> Result<(), SettingsFault> {
+        self.may_apply(&settings)?;
+        let rate = self.identity.sample_rate_hz;
+        let window = whole_cycles(rate, settings.mains)?;
+        self.settings = settings;
+        self.derived = Derived::of(&settings, rate);
+        self.despike = Despike::new(MicroAmps::from_amps(settings.current.surge_above), rate);
+        self.i_bond = Window::new(window);
+        self.v_pos = Window::new(window);
+        self.v_neg = Window::new(window);
+        self.continuous.clear();
+        self.ground_fault.clear();
+        let setup = setup(&settings, self.front_end.calibration(), rate, window);
+        self.sequence = Sequence::new(setup);
+        self.next_reading = self.now.after(self.derived.reading_every);
+        self.note(EventKind::SettingsApplied {
+            hash: settings.hash(),
+        });
+        Ok(())
+    }
+
+    /// Whether [`Self::apply`] would take these settings now.
+    pub fn may_apply(&self, settings: &Settings) -> Result<(), SettingsFault> {
+        settings.check()?;
+        whole_cycles(self.identity.sample_rate_hz, settings.mains)?;
+        if self.latch.tripped() || self.latch.busy() || self.sequence.busy() {
+            return Err(SettingsFault::NotNow);
+        }
+        Ok(())
+    }
+
+    /// The kept settings were damaged: trip, so that a person looks and sends new ones.
+    pub fn settings_lost(&mut self) {
+        self.lost_settings = true;
+    }
+
+    /// Settings in force.
+    pub fn settings(&self) -> &Settings {
+        &self.settings
+    }
+
+    /// Index of the latest sample.
+    pub fn now(&self) -> SampleIndex {
+        self.now
+    }
+
+    /// Where the trip logic stands.
+    pub fn state(&self) -> TripState {
+        self.latch.state()
+    }
+
+    /// Events that no host has acknowledged yet.
+    pub fn events_waiting(&self) -> usize {
+        self.journal.waiting()
+    }
+
+    /// One sample of every channel and the digital inputs → the digital outputs.
+    pub fn step(&mut self, sample: &Sample, inputs: &Inputs) -> Outputs {
+        self.now = self.now.after(1 + u64::from(sample.lost_before));
+        if sample.lost_before > 0 {
+            self.break_off();
+        }
+        let now = self.now;
+        let seen = self.front_end.calibrate(&sample.codes);
+        self.capture.push(now, sample.codes);
+        for change in self.plausible.step(&seen).into_iter().flatten() {
+            self.note(match change {
+                Change::Lost(channel) => EventKind::SensorLost(channel),
+                Change::Back(channel) => EventKind::SensorBack(channel),
+            });
+        }
+        self.fill_windows(&seen);
+        let insulation_trip = self.watch_insulation();
+        let trip = self.current_trip().or(insulation_trip);
+        self.move_latch(trip, inputs);
+        if now >= self.next_reading {
+            self.make_reading();
+        }
+        self.outputs()
+    }
+
+    fn fill_windows(&mut self, seen: &Calibrated) {
+        let despiked = self.despike.step(seen.i_bond);
+        self.i_bond.push(despiked.value.0);
+        self.v_pos.push(seen.v_pos.0);
+        self.v_neg.push(seen.v_neg.0);
+        if let Some(spike) = despiked.spike {
+            let id = self.note(EventKind::Surge {
+                peak: spike.peak.amps(),
+                samples: spike.samples,
+            });
+            self.keep_waveform(id, Worth::Surge);
+        }
+    }
+
+    /// Limits on the bond current, a lost sensor first: its values are worth nothing.
+    fn current_trip(&mut self) -> Option<(TripCause, SampleIndex)> {
+        let now = self.now;
+        if let Some(channel) = self.plausible.lost() {
+            self.continuous.clear();
+            self.ground_fault.clear();
+            return Some((TripCause::SensorLost(channel), now));
+        }
+        if !self.i_bond.full() {
+            return None;
+        }
+        let window = &self.i_bond;
+        let derived = &self.derived;
+        let ground_fault = derived
+            .ground_fault
+            .step(&mut self.ground_fault, now, |level| {
+                window.mean_above(level)
+            });
+        let continuous = derived
+            .continuous
+            .step(&mut self.continuous, now, |level| window.rms_above(level));
+        let limits = &self.settings.current;
+        match (ground_fault, continuous) {
+            (Verdict::Trip { since }, _) => Some((
+                TripCause::GroundFaultCurrent {
+                    dc: MicroAmps(window.mean()).amps(),
+                    limit: limits.ground_fault.above,
+                },
+                since,
+            )),
+            (_, Verdict::Trip { since }) => Some((
+                TripCause::ContinuousCurrent {
+                    rms: MicroAmps(window.rms()).amps(),
+                    limit: limits.continuous.above,
+                },
+                since,
+            )),
+            (Verdict::Quiet | Verdict::PickedUp, Verdict::Quiet | Verdict::PickedUp) => None,
+        }
+    }
+
+    /// Starts, carries on and judges insulation measurements.
+    fn watch_insulation(&mut self) -> Option<(TripCause, SampleIndex)> {
+        let now = self.now;
+        if self.v_pos.full() && !self.sequence.busy() {
+            let v_mv = i64::from(self.v_pos.mean()) - i64::from(self.v_neg.mean());
+            if self.schedule.light(now, v_mv, self.derived.v_min_mv) {
+                self.insulation = Insulation::NotMeasured {
+                    why: NotMeasured::ArrayDark,
+                    since: now,
+                };
+                self.insulation_low = 0;
+                self.insulation_unreadable = 0;
+            }
+        }
+        match self
+            .schedule
+            .due(now, self.latch.state(), &self.settings.check)
+        {
+            Due::Measure if !self.sequence.busy() => self.sequence.begin(),
+            Due::Never if self.sequence.busy() => {
+                self.sequence.stop();
+                return self.conclude(Err(NotMeasured::Interrupted));
+            }
+            Due::Measure | Due::Never | Due::Wait => {}
+        }
+        let sums = WindowSums {
+            v_pos: self.v_pos.sum(),
+            v_neg: self.v_neg.sum(),
+        };
+        match self.sequence.step(sums) {
+            Progress::Done(result) => self.conclude(result),
+            Progress::Idle | Progress::Busy => None,
+        }
+    }
+
+    fn conclude(
+        &mut self,
+        result: Result<PoleLeakage, NotMeasured>,
+    ) -> Option<(TripCause, SampleIndex)> {
+        let now = self.now;
+        match result {
+            Ok(leakage) => {
+                self.insulation = Insulation::Measured { leakage, at: now };
+                self.insulation_unreadable = 0;
+                self.judge(&leakage)
+            }
+            Err(why) => {
+                let repeated = matches!(self.insulation, Insulation::NotMeasured { why: before, .. } if before == why);
+                if !repeated {
+                    self.insulation = Insulation::NotMeasured { why, since: now };
+                    self.note(EventKind::InsulationNotMeasured(why));
+                }
+                self.schedule.measured(now, false, true);
+                // Poles that the bridge cannot move, or that never read the same twice, are no ground to carry on.
+                if matches!(why, NotMeasured::BridgeUnmoved | NotMeasured::FaultMoved) {
+                    self.insulation_unreadable = self.insulation_unreadable.saturating_add(1);
+                    if self.insulation_unreadable > self.settings.insulation.confirm {
+                        return Some((TripCause::InsulationUnreadable { why }, now));
+                    }
+                }
+                None
+            }
+        }
+    }
+
+    fn judge(&mut self, leakage: &PoleLeakage) -> Option<(TripCause, SampleIndex)> {
+        let now = self.now;
+        let limits = self.settings.insulation;
+        let r = leakage.r_iso();
+        let pole = leakage.weaker_pole();
+        // A bound is no proof of low insulation, and only a bound above the level is proof of a good one.
+        let low = matches!(r, Resistance::Is(r) if r.0 < limits.trip_below.0);
+        let good = r.bound().0 >= limits.trip_below.0;
+        self.insulation_low = if low {
+            self.insulation_low.saturating_add(1)
+        } else {
+            0
+        };
+        let warn = matches!(r, Resistance::Is(r) if r.0 < limits.warn_below.0);
+        if warn && !self.insulation_warning {
+            self.insulation_warning = true;
+            self.note(EventKind::InsulationWarning { r: r.bound(), pole });
+        }
+        if self.insulation_warning && r.bound().0 > limits.warn_below.0 * WARNING_HYSTERESIS {
+            self.insulation_warning = false;
+            self.note(EventKind::InsulationRecovered { r: r.bound() });
+        }
+        self.schedule.measured(now, good, !good);
+        (low && self.insulation_low >= limits.confirm).then_some((
+            TripCause::InsulationLow {
+                r: r.bound(),
+                limit: limits.trip_below,
+                pole,
+            },
+            now,
+        ))
+    }
+
+    fn move_latch(&mut self, trip: Option<(TripCause, SampleIndex)>, inputs: &Inputs) {
+        let now = self.now;
+        let command = self.command.take();
+        let pressed = inputs.reset && !self.reset_was_pressed;
+        self.reset_was_pressed = inputs.reset;
+        let commanded_trip =
+            (command == Some(Command::Trip)).then_some((TripCause::Commanded, now));
+        let settings_trip =
+            core::mem::take(&mut self.lost_settings).then_some((TripCause::SettingsLost, now));
+        let seen = Seen {
+            trip: trip.or(commanded_trip).or(settings_trip),
+            feedback_closed: inputs.contactor_feedback,
+            may_close: self.schedule.may_close(now, &self.settings.check) && !self.sequence.busy(),
+            must_rest: self.schedule.must_rest(now),
+            reset: pressed || command == Some(Command::Reset),
+            insulation_for_reset: self.insulation_for_reset(),
+        };
+        if let Some(command) = command {
+            self.answer_command(command, &seen);
+        }
+        let (next, events) = self.latch.next(now, &seen, &self.derived.latch);
+        for kind in events {
+            if matches!(kind, EventKind::Tripped { .. }) {
+                self.tripped_at = now;
+            }
+            let id = self.note(kind);
+            if matches!(kind, EventKind::Tripped { .. }) {
+                self.keep_waveform(id, Worth::Trip);
+            }
+        }
+        if next.state() != self.latch.state() {
+            self.schedule.entered(now, next.state());
+        }
+        self.latch = next;
+    }
+
+    fn insulation_for_reset(&self) -> Result<(), ResetRefusal> {
+        match self.insulation {
+            Insulation::Measured { leakage, at } if at > self.tripped_at => {
+                if leakage.r_iso().bound().0 > self.settings.insulation.reset_above.0 {
+                    Ok(())
+                } else {
+                    Err(ResetRefusal::InsulationLow)
+                }
+            }
+            Insulation::Measured { .. } | Insulation::NotMeasured { .. } => {
+                Err(ResetRefusal::InsulationNotMeasured)
+            }
+        }
+    }
+
+    fn answer_command(&mut self, command: Command, seen: &Seen) {
+        let outcome = match command {
+            Command::Reset => self
+                .latch
+                .reset_allowed(seen)
+                .map_or_else(CommandOutcome::ResetRefused, |()| CommandOutcome::Done),
+            Command::Trip if self.latch.tripped() => CommandOutcome::NotNow,
+            Command::Trip => CommandOutcome::Done,
+            Command::MeasureInsulation => {
+                if self.schedule.ask(self.now, self.latch.state()) {
+                    CommandOutcome::Done
+                } else {
+                    CommandOutcome::NotNow
+                }
+            }
+        };
+        self.reply(Message::CommandResult { command, outcome });
+    }
+
+    fn bond_open(&self) -> bool {
+        self.settings.earthing.has_bond()
+            && (self.sequence.busy() || (self.latch.tripped() && self.settings.trip_opens_bond))
+    }
+
+    fn outputs(&self) -> Outputs {
+        let bridge = self.sequence.bridge();
+        let (lamp, buzzer) = indicate(
+            self.latch.state(),
+            self.insulation_warning,
+            self.now,
+            self.identity.sample_rate_hz,
+        );
+        Outputs {
+            contactor: self.latch.contactor(),
+            bond_switch: self.bond_open(),
+            bridge_pos: bridge == Some(BridgeState::A),
+            bridge_neg: bridge == Some(BridgeState::B),
+            inject: false,
+            lamp,
+            buzzer,
+        }
+    }
+
+    fn make_reading(&mut self) {
+        self.next_reading = self
+            .next_reading
+            .after(self.derived.reading_every)
+            .max(self.now.after(1));
+        let lost = self.plausible.lost();
+        let i_bond = match lost {
+            Some(channel @ (Channel::IFine | Channel::IWide)) => {
+                BondCurrent::NotMeasured(NotMeasured::SensorLost(channel))
+            }
+            _ if !self.i_bond.full() => BondCurrent::NotMeasured(NotMeasured::WindowFilling),
+            _ => BondCurrent::Measured {
+                dc: MicroAmps(self.i_bond.mean()).amps(),
+                rms: MicroAmps(self.i_bond.rms()).amps(),
+            },
+        };
+        let volts = |window: &Window, channel| {
+            (window.full() && lost != Some(channel)).then(|| Volts(window.mean() as f32 * 1e-3))
+        };
+        let reading = Reading {
+            at: self.now,
+            i_bond,
+            v_pos: volts(&self.v_pos, Channel::VPos),
+            v_neg: volts(&self.v_neg, Channel::VNeg),
+            insulation: self.insulation,
+            state: self.latch.state(),
+            bond_open: self.bond_open(),
+        };
+        if self.reading.replace(reading).is_some() {
+            self.readings_skipped = self.readings_skipped.saturating_add(1);
+        }
+    }
+
+    fn note(&mut self, kind: EventKind) -> Option<EventId> {
+        self.journal.push(self.now, kind)
+    }
+
+    fn keep_waveform(&mut self, event: Option<EventId>, worth: Worth) {
+        if let Some(event) = event {
+            self.capture.trigger(self.now, event, worth);
+        }
+    }
+
+    fn reply(&mut self, message: Message) {
+        // A host that asks faster than the link carries gets fewer answers, not stale ones.
+        if self.replies.is_full() {
+            self.replies.pop_front();
+        }
+        let _ = self.replies.push_back(message);
+    }
+
+    fn hello(&self) -> Hello {
+        Hello {
+            protocol: PROTOCOL_VERSION,
+            firmware: FIRMWARE_VERSION,
+            board: self.identity.board,
+            boot: self.identity.boot,
+            at: self.now,
+            sample_rate_hz: self.identity.sample_rate_hz,
+            settings_hash: self.settings.hash(),
+            calibration_id: self.front_end.calibration().id,
+            epoch_unix_ms: self.identity.epoch_unix_ms,
+        }
+    }
+
+    /// The next message for the host: answers first, then events, the newest reading, and captures last.
+    pub fn poll(&mut self) -> Option<Message> {
+        let now = self.now;
+        let resend_after = RESEND_AFTER_S * u64::from(self.identity.sample_rate_hz);
+        if let Some(message) = self.replies.pop_front() {
+            return Some(message);
+        }
+        if let Some(event) = self.journal.next_to_send(now, resend_after) {
+            return Some(Message::Event(event));
+        }
+        if let Some(reading) = self.reading.take() {
+            return Some(Message::Reading(reading));
+        }
+        self.capture.retry(now, resend_after);
+        if let Some(head) = self.capture.next_head(self.front_end.calibration()) {
+            return Some(Message::CaptureHead(head));
+        }
+        self.capture.next_part(now).map(Message::CapturePart)
+    }
+
+    /// Takes a message from the host. New settings are the board's to store first, see [`crate::board`].
+    pub fn receive(&mut self, message: &Message) {
+        match message {
+            Message::HelloAsk { .. } => {
+                self.reply(Message::Hello(self.hello()));
+                self.reply(Message::SettingsAre(self.settings));
+                self.journal.resend();
+                self.capture.resend();
+            }
+            Message::Ack(Ack::Event(id)) => self.journal.acknowledge(*id),
+            Message::Ack(Ack::Capture(id)) => self.capture.acknowledge(*id),
+            Message::TimeAsk { token } => self.reply(Message::TimeIs {
+                token: *token,
+                at: self.now,
+            }),
+            Message::SettingsGet => self.reply(Message::SettingsAre(self.settings)),
+            Message::Command(command) => self.command = Some(*command),
+            // What only a board says, and what the board answers before it comes here.
+            Message::SettingsPut(_)
+            | Message::LinkStatsAsk
+            | Message::Hello(_)
+            | Message::Reading(_)
+            | Message::Event(_)
+            | Message::CaptureHead(_)
+            | Message::CapturePart(_)
+            | Message::TimeIs { .. }
+            | Message::SettingsAre(_)
+            | Message::SettingsResult(_)
+            | Message::CommandResult { .. }
+            | Message::LinkStatsAre(_) => {}
+        }
+    }
+
+    /// Queues an answer that the board itself gives.
+    pub fn answer(&mut self, message: Message) {
+        self.reply(message);
+    }
+
+    /// The monitor's part of the link statistics.
+    pub fn add_link_stats(&self, stats: &mut LinkStats) {
+        stats.readings_skipped = self.readings_skipped;
+        stats.events_resent = self.journal.resent();
+    }
+
+    /// Until when every sample would only repeat the last whole cycle, as far as the monitor knows.
+    ///
+    /// A simulated world that also rests may then call [`Self::skip_to`]; metal never does.
+    pub fn rest(&self) -> Rest {
+        let busy = !self.i_bond.full()
+            || self.latch.busy()
+            || self.sequence.busy()
+            || self.despike.busy()
+            || self.plausible.busy()
+            || self.continuous.picked_up()
+            || self.ground_fault.picked_up()
+            || self.capture.busy()
+            || self.command.is_some()
+            || self.lost_settings;
+        // A reading needs a whole window before it.
+        let window = self.i_bond.len() as u64 + 1;
+        let reading = SampleIndex(self.next_reading.0.saturating_sub(window));
+        let next = reading.min(self.schedule.next(self.latch.state(), &self.settings.check));
+        if busy || next <= self.now.after(window) {
+            Rest::Busy
+        } else {
+            Rest::Until(next)
+        }
+    }
+
+    /// Jumps over samples that would have changed nothing: the next sample gets the index `at`.
+    pub fn skip_to(&mut self, at: SampleIndex) {
+        if at > self.now.after(1) {
+            self.break_off();
+            self.now = SampleIndex(at.0 - 1);
+        }
+    }
+
+    /// Samples are missing: windows fill afresh, a capture does not bridge the gap.
+    fn break_off(&mut self) {
+        self.i_bond.clear();
+        self.v_pos.clear();
+        self.v_neg.clear();
+        self.capture.break_off(self.now);
+    }
+}
+
+/// Version of this firmware: major, minor, patch.
+pub const FIRMWARE_VERSION: (u8, u8, u8) = (0, 1, 0);
+
+impl Derived {
+    fn of(settings: &Settings, rate: u32) -> Self {
+        let samples = |ms: u64| ms * u64::from(rate) / 1000;
+        let definite = |limit: ohmward_proto::settings::DefiniteTime| DefiniteTime {
+            above: MicroAmps::from_amps(limit.above).0,
+            hold: samples(u64::from(limit.hold_ms)),
+        };
+        Self {
+            continuous: definite(settings.current.continuous),
+            ground_fault: definite(settings.current.ground_fault),
+            latch: LatchTimes {
+                open_max: samples(u64::from(settings.contactor.open_ms_max)),
+                close_max: samples(u64::from(settings.contactor.close_ms_max)),
+                bounce_max: samples(FEEDBACK_BOUNCE_MS),
+            },
+            reading_every: samples(u64::from(settings.reading_every_ms)).max(1),
+            v_min_mv: (settings.check.v_min.0 * 1e3) as i64,
+        }
+    }
+}
+
+fn setup(settings: &Settings, calibration: &Calibration, rate: u32, window: usize) -> Setup {
+    Setup {
+        bridge: calibration.bridge,
+        sample_rate_hz: rate,
+        window: window as u32,
+        bond: settings.earthing.has_bond(),
+        state_max: (u64::from(settings.check.state_ms_max) * u64::from(rate) / 1000) as u32,
+        v_min_mv: (settings.check.v_min.0 * 1e3) as i64,
+    }
+}

@@ -1,0 +1,175 @@
+//! Channels that cannot be right. A sensor that is lost is itself a trip: what cannot be watched must not run.
+//!
+//! Both current ranges see the same conductor, so they have to agree; a pole voltage never rests at a rail of a front
+//! end that was chosen for the array.
+
+use crate::calibrate::Calibrated;
+use ohmward_proto::measure::Channel;
+
+/// How long a channel may be implausible before it counts as lost, in ms: longer than any surge rings, shorter than
+/// any limit's time.
+const PATIENCE_MS: u32 = 50;
+/// Allowed disagreement of the two current ranges: 100 mA, a dozen steps of a 12-bit wide range over ±25 A …
+const RANGES_APART_UA: i32 = 100_000;
+/// … plus a 1/16 of the reading, for the ranges' gains.
+const RANGES_APART_PART: i32 = 16;
+
+/// Watches all four channels.
+#[derive(Debug)]
+pub struct Plausible {
+    patience: u32,
+    i_fine: Watch,
+    i_wide: Watch,
+    v_pos: Watch,
+    v_neg: Watch,
+}
+
+#[derive(Debug, Default)]
+struct Watch {
+    wrong_for: u32,
+    right_for: u32,
+    lost: bool,
+}
+
+/// A channel was lost or came back with this sample.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum Change {
+    Lost(Channel),
+    Back(Channel),
+}
+
+impl Watch {
+    /// Lost after `patience` wrong samples in a row, back after as many right ones.
+    fn step(&mut self, wrong: bool, patience: u32, channel: Channel) -> Option<Change> {
+        if wrong {
+            self.right_for = 0;
+            self.wrong_for = self.wrong_for.saturating_add(1);
+            if !self.lost && self.wrong_for >= patience {
+                self.lost = true;
+                return Some(Change::Lost(channel));
+            }
+        } else {
+            self.wrong_for = 0;
+            self.right_for = self.right_for.saturating_add(1);
+            if self.lost && self.right_for >= patience {
+                self.lost = false;
+                return Some(Change::Back(channel));
+            }
+        }
+        None
+    }
+}
+
+impl Plausible {
+    pub fn new(sample_rate_hz: u32) -> Self {
+        Self {
+            patience: sample_rate_hz * PATIENCE_MS / 1000,
+            i_fine: Watch::default(),
+            i_wide: Watch::default(),
+            v_pos: Watch::default(),
+            v_neg: Watch::default(),
+        }
+    }
+
+    /// The channel that is lost now, the current ranges first.
+    pub fn lost(&self) -> Option<Channel> {
+        [
+            (self.i_fine.lost, Channel::IFine),
+            (self.i_wide.lost, Channel::IWide),
+            (self.v_pos.lost, Channel::VPos),
+            (self.v_neg.lost, Channel::VNeg),
+        ]
+        .into_iter()
+        .find_map(|(lost, channel)| lost.then_some(channel))
+    }
+
+    /// Something is under suspicion: do not skip samples.
+    pub fn busy(&self) -> bool {
+        let suspect = |w: &Watch| w.wrong_for > 0 || (w.lost && w.right_for < self.patience);
+        suspect(&self.i_fine)
+            || suspect(&self.i_wide)
+            || suspect(&self.v_pos)
+            || suspect(&self.v_neg)
+    }
+
+    /// What changed with this sample, channel by channel.
+    pub fn step(&mut self, seen: &Calibrated) -> [Option<Change>; 4] {
+        let apart = (seen.i_bond.0.saturating_sub(seen.i_wide.0)).saturating_abs();
+        let allowed = RANGES_APART_UA + seen.i_wide.0.saturating_abs() / RANGES_APART_PART;
+        // With the fine range at its rail there is nothing to compare; both at the rail is more than an array can give.
+        let disagree = !seen.fine_at_rail && apart > allowed;
+        let stuck_fine = seen.fine_at_rail && seen.i_wide.0.saturating_abs() < RANGES_APART_UA;
+        let p = self.patience;
+        [
+            self.i_fine.step(disagree || stuck_fine, p, Channel::IFine),
+            self.i_wide.step(seen.wide_at_rail, p, Channel::IWide),
+            self.v_pos.step(seen.v_pos_at_rail, p, Channel::VPos),
+            self.v_neg.step(seen.v_neg_at_rail, p, Channel::VNeg),
+        ]
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::calibrate::FrontEnd;
+    use ohmward_proto::measure::Codes;
+    use ohmward_proto::settings::Calibration;
+
+    fn changes(codes: impl IntoIterator<Item = Codes>) -> heapless::Vec<(usize, Change), 8> {
+        let front_end = FrontEnd::new(Calibration::REFERENCE);
+        let mut plausible = Plausible::new(4000);
+        codes
+            .into_iter()
+            .enumerate()
+            .flat_map(|(n, c)| {
+                let changes = plausible.step(&front_end.calibrate(&c));
+                changes.into_iter().flatten().map(move |change| (n, change))
+            })
+            .collect()
+    }
+
+    #[test]
+    fn ranges_that_disagree_are_a_lost_sensor() {
+        let torn = Codes {
+            i_fine: 0,
+            i_wide: 400,
+            ..Codes::default()
+        }; // 0 against 305 mA
+        assert_eq!(
+            changes(core::iter::repeat_n(torn, 300)).as_slice(),
+            [(199, Change::Lost(Channel::IFine))]
+        );
+    }
+
+    #[test]
+    fn a_surge_at_both_rails_is_not_a_lost_sensor() {
+        let rail = Codes {
+            i_fine: 32_767,
+            i_wide: 32_767,
+            ..Codes::default()
+        };
+        let surge =
+            core::iter::repeat_n(rail, 8).chain(core::iter::repeat_n(Codes::default(), 100));
+        assert!(changes(surge).is_empty());
+    }
+
+    #[test]
+    fn a_single_bad_word_is_forgiven_and_a_lost_channel_comes_back() {
+        let bad = Codes {
+            v_pos: i16::MAX,
+            ..Codes::default()
+        };
+        let codes = core::iter::once(bad)
+            .chain(core::iter::repeat_n(Codes::default(), 10))
+            .chain(core::iter::repeat_n(bad, 200))
+            .chain(core::iter::repeat_n(Codes::default(), 200));
+        assert_eq!(
+            changes(codes).as_slice(),
+            [
+                (210, Change::Lost(Channel::VPos)),
+                (410, Change::Back(Channel::VPos))
+            ]
+        );
+    }
+}
