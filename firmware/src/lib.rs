@@ -41,6 +41,7 @@ mod limits;
 mod monitor;
 pub mod nv;
 mod plausible;
+pub mod ram_flash;
 mod schedule;
 mod window;
 
