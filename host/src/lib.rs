@@ -1,1 +1,3 @@
 //! host
+
+pub mod store;

@@ -24,6 +24,12 @@ type Tables = Table<1>;
 /// The check sum of every frame.
 pub static CRC: Crc<u32, Tables> = Crc::<u32, Tables>::new(&CRC_32_ISCSI);
 
+/// The same sum for the encoder: postcard's modifier takes the small table only.
+#[cfg(feature = "fast-crc")]
+static ENCODER_CRC: Crc<u32, Table<1>> = Crc::<u32, Table<1>>::new(&CRC_32_ISCSI);
+#[cfg(not(feature = "fast-crc"))]
+use CRC as ENCODER_CRC;
+
 /// Why bytes did not become a message. Counted by kind; never ends the link.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub enum FrameError {
@@ -66,7 +72,7 @@ impl core::fmt::Display for FrameError {
 pub fn encode(message: &Message, into: &mut [u8]) -> Result<usize, FrameError> {
     let stack = Slice::new(into);
     let stack = Cobs::try_new(stack).map_err(|_| FrameError::TooLong)?;
-    let stack = CrcModifier::new(stack, CRC.digest());
+    let stack = CrcModifier::new(stack, ENCODER_CRC.digest());
     postcard::serialize_with_flavor::<_, _, &mut [u8]>(message, stack)
         .map(|frame| frame.len())
         .map_err(|_| FrameError::TooLong)
@@ -77,8 +83,11 @@ pub fn encode(message: &Message, into: &mut [u8]) -> Result<usize, FrameError> {
 /// # Errors
 /// Any [`FrameError`] but `TooLong`. The check sum is looked at before the content.
 pub fn decode_in_place(frame: &mut [u8]) -> Result<Message, FrameError> {
-    let len = cobs::decode_in_place(frame).map_err(|_| FrameError::Form)?;
-    let whole = frame.get(..len).ok_or(FrameError::Form)?;
+    let decoded = cobs::decode_in_place_report(frame).map_err(|_| FrameError::Form)?;
+    if decoded.src_used != frame.len() {
+        return Err(FrameError::Form); // a zero inside: what stands before it is not "one frame"
+    }
+    let whole = frame.get(..decoded.dst_used).ok_or(FrameError::Form)?;
     let (body, check) = whole
         .split_last_chunk::<CRC_LEN>()
         .ok_or(FrameError::Form)?;

@@ -1,0 +1,92 @@
+//! What can go wrong with a store, each in one line: what, where, what to do.
+
+use std::path::PathBuf;
+
+/// Why a store could not be opened, written or read.
+#[derive(Debug, thiserror::Error)]
+pub enum StoreError {
+    /// A reader found no store.
+    #[error("no store in {}: name a folder that a recorder has written to", .dir.display())]
+    NoStore {
+        /// The folder looked in.
+        dir: PathBuf,
+    },
+    /// The path exists and is no folder.
+    #[error("{} is not a folder: a store is a folder, name one", .dir.display())]
+    NotAFolder {
+        /// The path.
+        dir: PathBuf,
+    },
+    /// The folder cannot be made or written to.
+    #[error("cannot write in {}: {source}; check its owner and rights, or name another folder", .dir.display())]
+    Unwritable {
+        /// The folder.
+        dir: PathBuf,
+        /// What the system said.
+        source: std::io::Error,
+    },
+    /// The file cannot be read.
+    #[error("cannot read {}: {source}; check its owner and rights", .file.display())]
+    Unreadable {
+        /// The file.
+        file: PathBuf,
+        /// What the system said.
+        source: std::io::Error,
+    },
+    /// There is a file of the store's name, and something else is in it. It is not touched.
+    #[error("{} is {found}, not an Ohmward store; it was left as it is, name another folder", .file.display())]
+    Foreign {
+        /// The file.
+        file: PathBuf,
+        /// What it is instead.
+        found: &'static str,
+    },
+    /// The store was written by a newer program.
+    #[error("{} has layout {found}, this program knows up to {known}: update this program", .file.display())]
+    Newer {
+        /// The file.
+        file: PathBuf,
+        /// Layout found.
+        found: i64,
+        /// Newest layout known here.
+        known: i64,
+    },
+    /// Another process holds the store for writing.
+    #[error("another recorder is writing to {}: stop it first, or name another folder", .dir.display())]
+    InUse {
+        /// The folder.
+        dir: PathBuf,
+    },
+    /// Writing through a store that was opened for reading.
+    #[error("{} was opened for reading only: open it for writing to record", .dir.display())]
+    ReadOnly {
+        /// The folder.
+        dir: PathBuf,
+    },
+    /// No room left. The batch was not kept, so it must not be acknowledged.
+    #[error("no room left for {}: nothing of this batch was kept; free some space, the boards will send again", .file.display())]
+    DiskFull {
+        /// The file.
+        file: PathBuf,
+    },
+    /// A stored value means nothing to this program.
+    #[error("{row} in {} cannot be understood ({why}): it was written by a newer program, or damaged", .file.display())]
+    Undecodable {
+        /// Which row.
+        row: String,
+        /// The file.
+        file: PathBuf,
+        /// In what way.
+        why: String,
+    },
+    /// Anything else that SQLite reports.
+    #[error("could not {doing} {}: {source}; check the disk, then try again", .file.display())]
+    Sqlite {
+        /// What was being done.
+        doing: &'static str,
+        /// The file.
+        file: PathBuf,
+        /// What SQLite said.
+        source: rusqlite::Error,
+    },
+}

@@ -1,0 +1,238 @@
+//! The store: a folder with one SQLite file, from which nothing that was acknowledged to a board can be lost.
+//!
+//! - this file: opening, for one writer or any number of readers
+//! - [`schema`]: the tables, and how a file is recognised as ours
+//! - [`write`]: batches of what boards sent, each in one transaction; once it returns, it may be acknowledged
+//! - [`read`]: events, readings, captures, settings
+//! - [`reduce`]: many readings to fewer, so that no excursion and no gap disappears
+//! - [`words`]: what stands in the text columns
+//! - [`error`]: what can go wrong, in one line each
+
+mod error;
+mod read;
+mod reduce;
+mod schema;
+#[cfg(test)]
+mod tests;
+mod words;
+mod write;
+
+pub use error::StoreError;
+pub use read::{Capture, EventFilter, Readings, Run, StoredEvent, StoredReading};
+pub use words::of_kind as event_kind_word;
+pub use write::{Counts, Entry, Written};
+
+use rusqlite::{Connection, OpenFlags};
+use schema::Found;
+use std::fs::{File, OpenOptions, TryLockError};
+use std::io::Read;
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+
+const FILE: &str = "ohmward.sqlite";
+/// Locked by the writer for as long as it lives; the system lets go of it however the writer ends.
+const LOCK: &str = "ohmward.lock";
+const SQLITE_HEAD: &[u8; 16] = b"SQLite format 3\0";
+const BUSY: Duration = Duration::from_secs(10);
+
+/// An open store.
+#[derive(Debug)]
+pub struct Store {
+    db: Connection,
+    dir: PathBuf,
+    /// Held by a writer only.
+    lock: Option<File>,
+}
+
+impl Store {
+    /// Opens the store in `dir` for writing; makes the folder and the store where there is none.
+    ///
+    /// # Errors
+    /// Anything in the way, and a second writer, as a [`StoreError`]. What is not ours is left untouched.
+    pub fn open_or_create(dir: impl AsRef<Path>) -> Result<Self, StoreError> {
+        let dir = dir.as_ref().to_path_buf();
+        if dir.exists() && !dir.is_dir() {
+            return Err(StoreError::NotAFolder { dir });
+        }
+        let unwritable = |source| StoreError::Unwritable {
+            dir: dir.clone(),
+            source,
+        };
+        std::fs::create_dir_all(&dir).map_err(unwritable)?;
+        let file = dir.join(FILE);
+        if file.exists() {
+            refuse_foreign_head(&file)?; // before so much as a lock file is put beside it
+        }
+        let lock = OpenOptions::new()
+            .create(true)
+            .truncate(false)
+            .write(true)
+            .open(dir.join(LOCK))
+            .map_err(unwritable)?;
+        match lock.try_lock() {
+            Ok(()) => {}
+            Err(TryLockError::WouldBlock) => return Err(StoreError::InUse { dir }),
+            Err(TryLockError::Error(source)) => return Err(unwritable(source)),
+        }
+
+        let failed = |source| sqlite_error("open", &file, source);
+        let mut db = Connection::open(&file).map_err(failed)?;
+        db.busy_timeout(BUSY).map_err(failed)?;
+        let found = schema::look(&db).map_err(failed)?;
+        refuse(found, &file, found == Found::Empty)?;
+        db.pragma_update(None, "journal_mode", "WAL")
+            .map_err(failed)?;
+        // An acknowledged event must survive a power cut: every commit waits for the disk.
+        db.pragma_update(None, "synchronous", "FULL")
+            .map_err(failed)?;
+        if found == Found::Empty {
+            schema::create(&mut db).map_err(failed)?;
+        }
+        Ok(Self {
+            db,
+            dir,
+            lock: Some(lock),
+        })
+    }
+
+    /// Opens the store in `dir` for reading, while a recorder may be writing to it. Makes nothing.
+    ///
+    /// # Errors
+    /// No store, not a store, or a newer one, as a [`StoreError`].
+    pub fn open_existing(dir: impl AsRef<Path>) -> Result<Self, StoreError> {
+        let dir = dir.as_ref().to_path_buf();
+        if dir.exists() && !dir.is_dir() {
+            return Err(StoreError::NotAFolder { dir });
+        }
+        let file = dir.join(FILE);
+        if !file.exists() {
+            return Err(StoreError::NoStore { dir });
+        }
+        refuse_foreign_head(&file)?;
+        let db = open_to_read(&file).map_err(|source| sqlite_error("open", &file, source))?;
+        let found = schema::look(&db).map_err(|source| sqlite_error("read", &file, source))?;
+        refuse(found, &file, false)?;
+        Ok(Self {
+            db,
+            dir,
+            lock: None,
+        })
+    }
+
+    /// The folder.
+    #[must_use]
+    pub fn dir(&self) -> &Path {
+        &self.dir
+    }
+
+    fn file(&self) -> PathBuf {
+        self.dir.join(FILE)
+    }
+
+    fn failed(&self, doing: &'static str) -> impl Fn(rusqlite::Error) -> StoreError + use<> {
+        let file = self.file();
+        move |source| sqlite_error(doing, &file, source)
+    }
+}
+
+/// A reader beside a writer shares its memory map. On a medium that cannot be written, where no writer can be, the file is
+/// all there is to read.
+fn open_to_read(file: &Path) -> rusqlite::Result<Connection> {
+    let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+    let db = Connection::open_with_flags(file, flags)?;
+    db.busy_timeout(BUSY)?;
+    match schema::look(&db) {
+        Err(fault)
+            if matches!(
+                fault.sqlite_error_code(),
+                Some(rusqlite::ErrorCode::CannotOpen | rusqlite::ErrorCode::ReadOnly)
+            ) && !has_wal(file) =>
+        {
+            let mut uri = String::from("file:");
+            for byte in file.as_os_str().as_encoded_bytes() {
+                match byte {
+                    b'/' | b'.' | b'-' | b'_' => uri.push(char::from(*byte)),
+                    _ if byte.is_ascii_alphanumeric() => uri.push(char::from(*byte)),
+                    _ => uri.push_str(&format!("%{byte:02X}")),
+                }
+            }
+            uri.push_str("?immutable=1");
+            Connection::open_with_flags(uri, flags | OpenFlags::SQLITE_OPEN_URI)
+        }
+        _ => Ok(db),
+    }
+}
+
+fn has_wal(file: &Path) -> bool {
+    let mut name = file.as_os_str().to_owned();
+    name.push("-wal");
+    std::fs::metadata(name).is_ok_and(|wal| wal.len() > 0)
+}
+
+/// Looks at the file's first bytes alone, so that a stranger's database is not even opened.
+fn refuse_foreign_head(file: &Path) -> Result<(), StoreError> {
+    let unreadable = |source| StoreError::Unreadable {
+        file: file.to_path_buf(),
+        source,
+    };
+    let foreign = |found| StoreError::Foreign {
+        file: file.to_path_buf(),
+        found,
+    };
+    if file.is_dir() {
+        return Err(foreign("a folder"));
+    }
+    let mut head = Vec::new();
+    let open = File::open(file).map_err(unreadable)?;
+    open.take(100).read_to_end(&mut head).map_err(unreadable)?;
+    if head.is_empty() {
+        return Ok(()); // the making of a store was cut short: as good as none
+    }
+    if !head.starts_with(SQLITE_HEAD) {
+        return Err(foreign("no SQLite database"));
+    }
+    // SQLite file format, "1.3 The Database Header": the application id, big-endian, at byte 68. It may still be 0
+    // when our own mark stands in the write-ahead log.
+    let id = head.get(68..72).map_or(0, |id| {
+        id.iter().fold(0, |id, byte| id << 8 | i64::from(*byte))
+    });
+    if id == 0 || id == schema::APPLICATION_ID {
+        Ok(())
+    } else {
+        Err(foreign("another program's SQLite database"))
+    }
+}
+
+fn refuse(found: Found, file: &Path, may_be_empty: bool) -> Result<(), StoreError> {
+    let foreign = |found| StoreError::Foreign {
+        file: file.to_path_buf(),
+        found,
+    };
+    match found {
+        Found::Ours => Ok(()),
+        Found::Empty if may_be_empty => Ok(()),
+        Found::Empty => Err(foreign("empty")),
+        Found::Foreign => Err(foreign("another program's SQLite database")),
+        Found::Newer(found) => Err(StoreError::Newer {
+            file: file.to_path_buf(),
+            found,
+            known: schema::VERSION,
+        }),
+    }
+}
+
+fn sqlite_error(doing: &'static str, file: &Path, source: rusqlite::Error) -> StoreError {
+    let file = file.to_path_buf();
+    match source.sqlite_error_code() {
+        Some(rusqlite::ErrorCode::NotADatabase) => StoreError::Foreign {
+            file,
+            found: "no SQLite database",
+        },
+        Some(rusqlite::ErrorCode::DiskFull) => StoreError::DiskFull { file },
+        _ => StoreError::Sqlite {
+            doing,
+            file,
+            source,
+        },
+    }
+}

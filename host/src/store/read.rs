@@ -1,0 +1,417 @@
+//! What the store gives back. A row that cannot be understood is an error that names it.
+
+use super::reduce::Reducer;
+use super::{Store, StoreError, words};
+use ohmward_proto::message::{BoardId, CaptureHead};
+use ohmward_proto::{
+    Amps, BondCurrent, Codes, Event, EventId, Farads, Insulation, PoleLeakage, Reading,
+    SampleIndex, Settings, Siemens, Volts,
+};
+use rusqlite::{OptionalExtension, Row, params, types::Value};
+use serde::de::DeserializeOwned;
+use std::ops::Range;
+
+/// One run of a board: from a start to the next.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct Run {
+    /// Starts of the board so far.
+    pub boot: u32,
+    /// Samples per second and channel.
+    pub sample_rate_hz: u32,
+    /// Firmware, "major.minor.patch".
+    pub firmware: String,
+    /// Protocol version of the firmware.
+    pub protocol: u16,
+    /// Calibration in force.
+    pub calibration_id: u32,
+    /// Hash of the settings in force when first seen.
+    pub settings_hash: u32,
+    /// The sample counter when first seen.
+    pub at: SampleIndex,
+    /// Unix time in ms of sample 0, if the board has a wall clock.
+    pub epoch_unix_ms: Option<i64>,
+    /// When first seen, Unix microseconds.
+    pub first_seen_us: i64,
+}
+
+/// Which events to list. The default is all of them.
+#[derive(Clone, PartialEq, Debug, Default)]
+pub struct EventFilter {
+    /// Of one board only.
+    pub board: Option<BoardId>,
+    /// From this moment on, Unix microseconds.
+    pub from_us: Option<i64>,
+    /// Before this moment, Unix microseconds.
+    pub to_us: Option<i64>,
+    /// Of these kinds only, as [`crate::store::event_kind_word`] says them; empty means every kind.
+    pub kinds: Vec<String>,
+    /// The newest so many.
+    pub limit: Option<usize>,
+}
+
+/// An event as it was kept.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub struct StoredEvent {
+    /// The board.
+    pub board: BoardId,
+    /// When, Unix microseconds.
+    pub t_us: i64,
+    /// What.
+    pub event: Event,
+}
+
+/// A reading as it was kept. A NaN in it is one the board sent.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub struct StoredReading {
+    /// The board's run.
+    pub boot: u32,
+    /// When, Unix microseconds.
+    pub t_us: i64,
+    /// What.
+    pub reading: Reading,
+}
+
+/// Readings over a time, in order.
+#[derive(Clone, PartialEq, Debug, Default)]
+pub struct Readings {
+    /// All of them, or, when there are too many, those that carry the extremes.
+    pub rows: Vec<StoredReading>,
+    /// How many are stored over that time.
+    pub stored: u64,
+    /// Neighbours in `rows` that are further apart than this have a gap in the record between them; microseconds.
+    pub spacing_us: i64,
+}
+
+/// A captured waveform.
+#[derive(Clone, PartialEq, Debug)]
+pub struct Capture {
+    /// When, how long, and the scales.
+    pub head: CaptureHead,
+    /// One entry a sample; `None` for a sample that never arrived.
+    pub codes: Vec<Option<Codes>>,
+}
+
+impl Capture {
+    /// Every sample, if every sample is there.
+    #[must_use]
+    pub fn complete(&self) -> Option<Vec<Codes>> {
+        self.codes.iter().copied().collect()
+    }
+}
+
+impl Store {
+    /// Every board that is known, in the order of their numbers.
+    pub fn boards(&self) -> Result<Vec<BoardId>, StoreError> {
+        let failed = self.failed("read");
+        let mut query = self
+            .db
+            .prepare_cached("SELECT id FROM board ORDER BY id")
+            .map_err(&failed)?;
+        let ids = query
+            .query_map([], |row| row.get::<_, String>(0))
+            .map_err(&failed)?;
+        ids.map(|id| self.board_id(&id.map_err(&failed)?)).collect()
+    }
+
+    /// The runs of a board, oldest first.
+    pub fn runs(&self, board: BoardId) -> Result<Vec<Run>, StoreError> {
+        let failed = self.failed("read");
+        let mut query = self
+            .db
+            .prepare_cached(
+                "SELECT boot, sample_rate_hz, firmware, protocol, calibration_id, settings_hash, at_sample,
+                        epoch_unix_ms, first_seen_us
+                 FROM run WHERE board = (SELECT key FROM board WHERE id = ?1) ORDER BY boot",
+            )
+            .map_err(&failed)?;
+        let runs = query
+            .query_map([board.to_string()], |row| {
+                Ok(Run {
+                    boot: row.get(0)?,
+                    sample_rate_hz: row.get(1)?,
+                    firmware: row.get(2)?,
+                    protocol: row.get(3)?,
+                    calibration_id: row.get(4)?,
+                    settings_hash: row.get(5)?,
+                    at: SampleIndex(row.get::<_, i64>(6)? as u64),
+                    epoch_unix_ms: row.get(7)?,
+                    first_seen_us: row.get(8)?,
+                })
+            })
+            .map_err(&failed)?;
+        runs.collect::<Result<_, _>>().map_err(&failed)
+    }
+
+    /// Events, by time.
+    pub fn events(&self, filter: &EventFilter) -> Result<Vec<StoredEvent>, StoreError> {
+        let failed = self.failed("read");
+        let mut sql = String::from(
+            "SELECT id, boot, seq, t_us, message FROM every_event JOIN board ON board.key = every_event.board WHERE 1",
+        );
+        let mut values: Vec<Value> = Vec::new();
+        let mut bind = |sql: &mut String, text: &str, value: Value| {
+            values.push(value);
+            sql.push_str(&text.replace('?', &format!("?{}", values.len())));
+        };
+        if let Some(board) = filter.board {
+            bind(&mut sql, " AND id = ?", Value::Text(board.to_string()));
+        }
+        if let Some(from_us) = filter.from_us {
+            bind(&mut sql, " AND t_us >= ?", Value::Integer(from_us));
+        }
+        if let Some(to_us) = filter.to_us {
+            bind(&mut sql, " AND t_us < ?", Value::Integer(to_us));
+        }
+        for (k, kind) in filter.kinds.iter().enumerate() {
+            let text = if k == 0 {
+                " AND (kind = ?"
+            } else {
+                " OR kind = ?"
+            };
+            bind(&mut sql, text, Value::Text(kind.clone()));
+        }
+        if !filter.kinds.is_empty() {
+            sql.push(')');
+        }
+        sql.push_str(" ORDER BY t_us DESC, boot DESC, seq DESC");
+        if let Some(limit) = filter.limit {
+            let limit = i64::try_from(limit).unwrap_or(i64::MAX);
+            bind(&mut sql, " LIMIT ?", Value::Integer(limit));
+        }
+
+        let mut query = self.db.prepare_cached(&sql).map_err(&failed)?;
+        let mut rows = query
+            .query(rusqlite::params_from_iter(values))
+            .map_err(&failed)?;
+        let mut events = Vec::new();
+        while let Some(row) = rows.next().map_err(&failed)? {
+            let id: String = row.get("id").map_err(&failed)?;
+            let boot: u32 = row.get("boot").map_err(&failed)?;
+            let seq: u32 = row.get("seq").map_err(&failed)?;
+            let message: Vec<u8> = row.get("message").map_err(&failed)?;
+            events.push(StoredEvent {
+                board: self.board_id(&id)?,
+                t_us: row.get("t_us").map_err(&failed)?,
+                event: self.decode(&message, || format!("event {boot}.{seq} of board {id}"))?,
+            });
+        }
+        events.reverse();
+        Ok(events)
+    }
+
+    /// Readings of a board over `from..to` (Unix microseconds), at most `at_most` of them.
+    ///
+    /// When there are more, the time is cut into equal buckets and of each bucket those rows are given that hold: its ends; the
+    /// extremes of DC and RMS bond current, and of leakage (each pole, and both together); its first and last row without
+    /// a value; its worst state. So no excursion and no gap disappears. Fewer than 16 asked for gives up to 16.
+    pub fn readings(
+        &self,
+        board: BoardId,
+        range: Range<i64>,
+        at_most: usize,
+    ) -> Result<Readings, StoreError> {
+        let failed = self.failed("read");
+        let of = params![board.to_string(), range.start, range.end];
+        let stored: i64 = self
+            .db
+            .prepare_cached(
+                "SELECT count(*) FROM reading WHERE board = (SELECT key FROM board WHERE id = ?1)
+                 AND t_us >= ?2 AND t_us < ?3",
+            )
+            .and_then(|mut query| query.query_row(of, |row| row.get(0)))
+            .map_err(&failed)?;
+        let mut query = self
+            .db
+            .prepare_cached(
+                "SELECT boot, at_sample, t_us, i_dc_a, i_rms_a, i_why, v_pos_v, v_neg_v, g_pos_s, g_neg_s, g_sigma_s,
+                        c_f, c_sigma_f, ins_at_sample, ins_why, state, bond_open
+                 FROM reading WHERE board = (SELECT key FROM board WHERE id = ?1) AND t_us >= ?2 AND t_us < ?3
+                 ORDER BY t_us, boot, at_sample",
+            )
+            .map_err(&failed)?;
+        let mut rows = query.query(of).map_err(&failed)?;
+        let mut reducer = Reducer::new(range, stored as usize, at_most);
+        while let Some(row) = rows.next().map_err(&failed)? {
+            reducer.take(self.reading(board, row)?);
+        }
+        Ok(reducer.finish())
+    }
+
+    /// First and last moment of which there is a reading or an event of a board; Unix microseconds.
+    pub fn span(&self, board: BoardId) -> Result<Option<(i64, i64)>, StoreError> {
+        let span: (Option<i64>, Option<i64>) = self
+            .db
+            .prepare_cached(
+                "WITH of(key) AS (SELECT key FROM board WHERE id = ?1), ends(t_us) AS (
+                    SELECT min(t_us) FROM reading WHERE board = (SELECT key FROM of) UNION ALL
+                    SELECT max(t_us) FROM reading WHERE board = (SELECT key FROM of) UNION ALL
+                    SELECT min(t_us) FROM event WHERE board = (SELECT key FROM of) UNION ALL
+                    SELECT max(t_us) FROM event WHERE board = (SELECT key FROM of))
+                 SELECT min(t_us), max(t_us) FROM ends",
+            )
+            .and_then(|mut query| {
+                query.query_row([board.to_string()], |row| Ok((row.get(0)?, row.get(1)?)))
+            })
+            .map_err(self.failed("read"))?;
+        Ok(span.0.zip(span.1))
+    }
+
+    /// Events of a board that have a captured waveform, and whether it is whole.
+    pub fn captures(&self, board: BoardId) -> Result<Vec<(EventId, bool)>, StoreError> {
+        let failed = self.failed("read");
+        let mut query = self
+            .db
+            .prepare_cached(
+                "SELECT boot, seq, complete FROM capture
+                 WHERE board = (SELECT key FROM board WHERE id = ?1) ORDER BY boot, seq",
+            )
+            .map_err(&failed)?;
+        let captures = query
+            .query_map([board.to_string()], |row| {
+                let (boot, seq) = (row.get(0)?, row.get(1)?);
+                Ok((EventId { boot, seq }, row.get(2)?))
+            })
+            .map_err(&failed)?;
+        captures.collect::<Result<_, _>>().map_err(&failed)
+    }
+
+    /// The waveform captured at an event, whole or not; `None` without a head.
+    pub fn capture(&self, board: BoardId, event: EventId) -> Result<Option<Capture>, StoreError> {
+        let failed = self.failed("read");
+        let of = params![board.to_string(), event.boot, event.seq];
+        let name = || format!("capture {event} of board {board}");
+        let head: Option<Vec<u8>> = self
+            .db
+            .prepare_cached(
+                "SELECT head FROM capture
+                 WHERE board = (SELECT key FROM board WHERE id = ?1) AND boot = ?2 AND seq = ?3",
+            )
+            .and_then(|mut query| query.query_row(of, |row| row.get(0)).optional())
+            .map_err(&failed)?;
+        let Some(head) = head else { return Ok(None) };
+        let head: CaptureHead = self.decode(&head, name)?;
+
+        let mut codes = vec![None; usize::from(head.samples)];
+        let mut query = self
+            .db
+            .prepare_cached(
+                "SELECT offset, codes FROM capture_part
+                 WHERE board = (SELECT key FROM board WHERE id = ?1) AND boot = ?2 AND seq = ?3",
+            )
+            .map_err(&failed)?;
+        let mut rows = query.query(of).map_err(&failed)?;
+        while let Some(row) = rows.next().map_err(&failed)? {
+            let offset: u16 = row.get(0).map_err(&failed)?;
+            let part: Vec<u8> = row.get(1).map_err(&failed)?;
+            let part: Vec<Codes> =
+                self.decode(&part, || format!("the part at {offset} of {}", name()))?;
+            let places = codes.iter_mut().skip(usize::from(offset));
+            places
+                .zip(part)
+                .for_each(|(place, code)| *place = Some(code));
+        }
+        Ok(Some(Capture { head, codes }))
+    }
+
+    /// The settings last heard from a board.
+    pub fn settings(&self, board: BoardId) -> Result<Option<Settings>, StoreError> {
+        let stored: Option<Vec<u8>> = self
+            .db
+            .prepare_cached(
+                "SELECT settings FROM settings WHERE board = (SELECT key FROM board WHERE id = ?1)
+                 ORDER BY seen DESC LIMIT 1",
+            )
+            .and_then(|mut query| {
+                query
+                    .query_row([board.to_string()], |row| row.get(0))
+                    .optional()
+            })
+            .map_err(self.failed("read"))?;
+        stored
+            .map(|stored| self.decode(&stored, || format!("settings of board {board}")))
+            .transpose()
+    }
+
+    fn reading(&self, board: BoardId, row: &Row) -> Result<StoredReading, StoreError> {
+        let failed = self.failed("read");
+        let boot: u32 = row.get("boot").map_err(&failed)?;
+        let at = row.get::<_, i64>("at_sample").map_err(&failed)? as u64;
+        let real = |column: &str| row.get::<_, Option<f32>>(column).map_err(&failed);
+        let text = |column: &str| row.get::<_, Option<String>>(column).map_err(&failed);
+        let unknown = |column: &str, word: &str| StoreError::Undecodable {
+            row: format!("the reading at sample {at} of run {boot} of board {board}"),
+            file: self.file(),
+            why: format!("\"{word}\" in column {column}"),
+        };
+        let reason = |column: &str| {
+            text(column)?
+                .map(|word| words::reason(&word).ok_or_else(|| unknown(column, &word)))
+                .transpose()
+        };
+        // NULL beside no reason: a value the board sent that is no number.
+        let sent = |column: &str| real(column).map(|value| value.unwrap_or(f32::NAN));
+
+        let i_bond = match reason("i_why")? {
+            Some(why) => BondCurrent::NotMeasured(why),
+            None => BondCurrent::Measured {
+                dc: Amps(sent("i_dc_a")?),
+                rms: Amps(sent("i_rms_a")?),
+            },
+        };
+        let ins_at = SampleIndex(row.get::<_, i64>("ins_at_sample").map_err(&failed)? as u64);
+        let insulation = match reason("ins_why")? {
+            Some(why) => Insulation::NotMeasured { why, since: ins_at },
+            None => Insulation::Measured {
+                leakage: PoleLeakage {
+                    g_pos: Siemens(sent("g_pos_s")?),
+                    g_neg: Siemens(sent("g_neg_s")?),
+                    g_sigma: Siemens(sent("g_sigma_s")?),
+                    c: Farads(sent("c_f")?),
+                    c_sigma: Farads(sent("c_sigma_f")?),
+                },
+                at: ins_at,
+            },
+        };
+        let state = text("state")?.unwrap_or_default();
+        Ok(StoredReading {
+            boot,
+            t_us: row.get("t_us").map_err(&failed)?,
+            reading: Reading {
+                at: SampleIndex(at),
+                i_bond,
+                v_pos: real("v_pos_v")?.map(Volts),
+                v_neg: real("v_neg_v")?.map(Volts),
+                insulation,
+                state: words::state(&state).ok_or_else(|| unknown("state", &state))?,
+                bond_open: row.get("bond_open").map_err(&failed)?,
+            },
+        })
+    }
+
+    fn board_id(&self, id: &str) -> Result<BoardId, StoreError> {
+        u64::from_str_radix(id, 16)
+            .map(BoardId)
+            .map_err(|_| StoreError::Undecodable {
+                row: format!("board \"{id}\""),
+                file: self.file(),
+                why: "its number is not 16 hex digits".into(),
+            })
+    }
+
+    fn decode<T: DeserializeOwned>(
+        &self,
+        bytes: &[u8],
+        row: impl Fn() -> String,
+    ) -> Result<T, StoreError> {
+        let undecodable = |why: String| StoreError::Undecodable {
+            row: row(),
+            file: self.file(),
+            why,
+        };
+        match postcard::take_from_bytes(bytes) {
+            Ok((value, [])) => Ok(value),
+            Ok((_, rest)) => Err(undecodable(format!("{} bytes too many", rest.len()))),
+            Err(fault) => Err(undecodable(fault.to_string())),
+        }
+    }
+}

@@ -1,0 +1,105 @@
+//! The words that stand in the store's text columns for states, reasons and kinds. A word is never changed.
+
+use ohmward_proto::EventKind;
+use ohmward_proto::measure::{Channel, NotMeasured, TripState};
+
+/// Column `i_why`, `ins_why`.
+pub fn of_reason(why: NotMeasured) -> &'static str {
+    match why {
+        NotMeasured::NeverYet => "never-yet",
+        NotMeasured::ArrayDark => "array-dark",
+        NotMeasured::ArrayMoved => "array-moved",
+        NotMeasured::NotSettled => "not-settled",
+        NotMeasured::SensorLost(Channel::IFine) => "sensor-lost-i-fine",
+        NotMeasured::SensorLost(Channel::IWide) => "sensor-lost-i-wide",
+        NotMeasured::SensorLost(Channel::VPos) => "sensor-lost-v-pos",
+        NotMeasured::SensorLost(Channel::VNeg) => "sensor-lost-v-neg",
+        NotMeasured::BridgeUnmoved => "bridge-unmoved",
+        NotMeasured::FaultMoved => "fault-moved",
+        NotMeasured::Interrupted => "interrupted",
+        NotMeasured::WindowFilling => "window-filling",
+    }
+}
+
+/// The reason behind a word; `None` for a word of a newer program.
+pub fn reason(word: &str) -> Option<NotMeasured> {
+    const ALL: [NotMeasured; 12] = [
+        NotMeasured::NeverYet,
+        NotMeasured::ArrayDark,
+        NotMeasured::ArrayMoved,
+        NotMeasured::NotSettled,
+        NotMeasured::SensorLost(Channel::IFine),
+        NotMeasured::SensorLost(Channel::IWide),
+        NotMeasured::SensorLost(Channel::VPos),
+        NotMeasured::SensorLost(Channel::VNeg),
+        NotMeasured::BridgeUnmoved,
+        NotMeasured::FaultMoved,
+        NotMeasured::Interrupted,
+        NotMeasured::WindowFilling,
+    ];
+    ALL.into_iter().find(|why| of_reason(*why) == word)
+}
+
+/// Column `state`.
+pub fn of_state(state: TripState) -> &'static str {
+    match state {
+        TripState::Resting => "resting",
+        TripState::Closing => "closing",
+        TripState::Closed => "closed",
+        TripState::Opening => "opening",
+        TripState::Latched => "latched",
+        TripState::FailedToOpen => "failed-to-open",
+    }
+}
+
+/// The state behind a word.
+pub fn state(word: &str) -> Option<TripState> {
+    const ALL: [TripState; 6] = [
+        TripState::Resting,
+        TripState::Closing,
+        TripState::Closed,
+        TripState::Opening,
+        TripState::Latched,
+        TripState::FailedToOpen,
+    ];
+    ALL.into_iter().find(|state| of_state(*state) == word)
+}
+
+/// Column `kind` of an event, and what an event filter names.
+pub fn of_kind(kind: &EventKind) -> &'static str {
+    match kind {
+        EventKind::Started { .. } => "started",
+        EventKind::Connected => "connected",
+        EventKind::Rested => "rested",
+        EventKind::Tripped { .. } => "tripped",
+        EventKind::Opened { .. } => "opened",
+        EventKind::FailedToOpen => "failed-to-open",
+        EventKind::OpenedLate { .. } => "opened-late",
+        EventKind::FailedToClose => "failed-to-close",
+        EventKind::Reset => "reset",
+        EventKind::ResetRefused(_) => "reset-refused",
+        EventKind::InsulationWarning { .. } => "insulation-warning",
+        EventKind::InsulationRecovered { .. } => "insulation-recovered",
+        EventKind::InsulationNotMeasured(_) => "insulation-not-measured",
+        EventKind::Surge { .. } => "surge",
+        EventKind::SensorLost(_) => "sensor-lost",
+        EventKind::SensorBack(_) => "sensor-back",
+        EventKind::SettingsApplied { .. } => "settings-applied",
+        EventKind::EventsLost { .. } => "events-lost",
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn every_word_leads_back() {
+        for word in ["array-dark", "sensor-lost-v-neg", "window-filling"] {
+            assert_eq!(reason(word).map(of_reason), Some(word));
+        }
+        assert_eq!(reason("of a newer program"), None);
+        assert_eq!(state("failed-to-open"), Some(TripState::FailedToOpen));
+        assert_eq!(state(""), None);
+    }
+}

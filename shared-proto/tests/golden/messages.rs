@@ -1,0 +1,461 @@
+//! The messages whose bytes `v1.txt` holds, by name: every message, and every variant of what they carry.
+
+use ohmward_proto::event::{ResetRefusal, StartReason, TripCause};
+use ohmward_proto::measure::{Channel, Pole, TripState};
+use ohmward_proto::message::{
+    Ack, BoardId, CaptureHead, CapturePart, Command, CommandOutcome, Hello, LinkStats, Message,
+};
+use ohmward_proto::settings::{
+    Bridge, ContactorTimes, CurrentLimits, DefiniteTime, Earthing, InsulationCheck,
+    InsulationLimits, Mains, Scale, SettingsFault,
+};
+use ohmward_proto::{
+    Amps, BondCurrent, Calibration, Codes, Event, EventId, EventKind, Farads, Insulation,
+    NotMeasured, Ohms, PoleLeakage, Reading, SampleIndex, Settings, Siemens, Volts,
+};
+
+/// Every row of the golden file, in its order.
+pub fn all() -> Vec<(String, Message)> {
+    let mut rows = by_hand();
+    rows.extend(plain());
+    for (name, kind) in event_kinds() {
+        rows.push((format!("event.{name}"), Message::Event(event(kind))));
+    }
+    rows.extend(readings());
+    for earthing in [
+        Earthing::NegativeBonded,
+        Earthing::PositiveBonded,
+        Earthing::HighResistance,
+        Earthing::NotEarthed,
+    ] {
+        rows.push((
+            format!("settings-put.{}", name_of(&earthing)),
+            Message::SettingsPut(Settings {
+                earthing,
+                ..settings()
+            }),
+        ));
+    }
+    for fault in SETTINGS_FAULTS {
+        rows.push((
+            format!("settings-result.{}", name_of(&fault)),
+            Message::SettingsResult(Err(fault)),
+        ));
+    }
+    rows
+}
+
+/// Rows whose bytes were written down from the postcard wire specification, not taken from this crate's encoder.
+/// <https://postcard.jamesmunns.com/wire-format> (postcard 1.x): enum = varint index, u32/u64 = varint, i16 = zigzag varint,
+/// f32 = 4 bytes little-endian, Option = 00 or 01 + value, bool = 00/01, sequence = varint count.
+/// Check sum and COBS of these rows come from PyPI crcmod 1.7 ("crc-32c") and PyPI cobs 1.2.2.
+fn by_hand() -> Vec<(String, Message)> {
+    vec![
+        // 01 (second message) 01 (version): the shortest message with content.
+        (
+            "by-hand.hello-ask".into(),
+            Message::HelloAsk { protocol: 1 },
+        ),
+        // 03 (fourth message) 03 (boot) ac 02 (300 = 2·128 + 44) c0 84 3d (1 000 000 = 61·16384 + 4·128 + 64) 01 (second kind)
+        (
+            "by-hand.event-connected".into(),
+            Message::Event(Event {
+                id: EventId { boot: 3, seq: 300 },
+                at: SampleIndex(1_000_000),
+                kind: EventKind::Connected,
+            }),
+        ),
+        // 08, then the largest u32 (ff ff ff ff 0f) and 2⁶³: nine groups of seven zero bits, then 01.
+        (
+            "by-hand.time-is-longest".into(),
+            Message::TimeIs {
+                token: u32::MAX,
+                at: SampleIndex(1 << 63),
+            },
+        ),
+        // 05, event 01 00, offset 18, count 02, then zigzag: 0→00 −1→01 1→02 −64→7f; 64→80 01 32767→fe ff 03 −32768→ff ff 03 0→00
+        (
+            "by-hand.capture-part-zigzag".into(),
+            Message::CapturePart(CapturePart {
+                event: EventId { boot: 1, seq: 0 },
+                offset: 24,
+                codes: [codes(0, -1, 1, -64), codes(64, 32767, -32768, 0)]
+                    .into_iter()
+                    .collect(),
+            }),
+        ),
+        // 02, at 16384 = 80 80 01, current 01 (not measured) 08 (window filling), v_pos 00,
+        // v_neg 01 and −32.005859375 = 00 06 00 c2 (the specification's own example), insulation 01 04 03
+        // (not measured, sensor lost, v_neg) since 7f, state 04, bond open 01
+        (
+            "by-hand.reading-absences".into(),
+            Message::Reading(Reading {
+                at: SampleIndex(16384),
+                i_bond: BondCurrent::NotMeasured(NotMeasured::WindowFilling),
+                v_pos: None,
+                v_neg: Some(Volts(-32.005_86)),
+                insulation: Insulation::NotMeasured {
+                    why: NotMeasured::SensorLost(Channel::VNeg),
+                    since: SampleIndex(127),
+                },
+                state: TripState::Latched,
+                bond_open: true,
+            }),
+        ),
+    ]
+}
+
+fn plain() -> Vec<(String, Message)> {
+    let id = EventId { boot: 7, seq: 129 };
+    let hello = Hello {
+        protocol: 1,
+        firmware: (0, 1, 200),
+        board: BoardId(0x0123_4567_89ab_cdef),
+        boot: 7,
+        at: SampleIndex(4_000),
+        sample_rate_hz: 4_000,
+        settings_hash: 0xdead_beef,
+        calibration_id: 12,
+        epoch_unix_ms: None,
+    };
+    let mut rows: Vec<(String, Message)> = [
+        ("hello.no-clock", Message::Hello(hello)),
+        (
+            "hello.with-clock",
+            Message::Hello(Hello {
+                epoch_unix_ms: Some(-1),
+                ..hello
+            }),
+        ),
+        (
+            "capture-head",
+            Message::CaptureHead(CaptureHead {
+                event: id,
+                first: SampleIndex(1_000_000),
+                trigger: SampleIndex(1_000_400),
+                samples: 1200,
+                calibration: calibration(),
+            }),
+        ),
+        // Full and without zero bytes: its COBS blocks cross the 254-byte border.
+        (
+            "capture-part.full",
+            Message::CapturePart(CapturePart {
+                event: id,
+                offset: 24,
+                codes: (0..24)
+                    .map(|k| codes(-9000 - k, 9000 + k, 20_000, -20_000))
+                    .collect(),
+            }),
+        ),
+        (
+            "capture-part.empty",
+            Message::CapturePart(CapturePart {
+                event: id,
+                offset: 0,
+                codes: heapless::Vec::new(),
+            }),
+        ),
+        ("ack.event", Message::Ack(Ack::Event(id))),
+        ("ack.capture", Message::Ack(Ack::Capture(id))),
+        ("time-ask", Message::TimeAsk { token: 5 }),
+        ("settings-get", Message::SettingsGet),
+        (
+            "settings-are",
+            Message::SettingsAre(Settings {
+                mains: Mains::Hz50,
+                ..settings()
+            }),
+        ),
+        ("settings-result.ok", Message::SettingsResult(Ok(128))),
+        ("link-stats-ask", Message::LinkStatsAsk),
+        (
+            "link-stats-are",
+            Message::LinkStatsAre(LinkStats {
+                frames_in: 1,
+                frames_out: 2,
+                bad_crc: 3,
+                bad_form: 4,
+                readings_skipped: 5,
+                events_resent: 6,
+            }),
+        ),
+    ]
+    .map(|(name, message)| (name.to_owned(), message))
+    .into();
+    for command in [Command::Reset, Command::Trip, Command::MeasureInsulation] {
+        let name = format!("command.{}", name_of(&command));
+        rows.push((name, Message::Command(command)));
+    }
+    let outcomes = [CommandOutcome::Done, CommandOutcome::NotNow]
+        .into_iter()
+        .chain(REFUSALS.map(CommandOutcome::ResetRefused));
+    for outcome in outcomes {
+        rows.push((
+            format!("command-result.{}", name_of(&outcome)),
+            Message::CommandResult {
+                command: Command::Reset,
+                outcome,
+            },
+        ));
+    }
+    rows
+}
+
+/// Every kind, and every variant of what a kind carries.
+fn event_kinds() -> Vec<(String, EventKind)> {
+    let mut kinds = Vec::new();
+    let mut push = |kind: EventKind| kinds.push((name_of(&kind), kind));
+    for reason in [
+        StartReason::PowerOn,
+        StartReason::Watchdog,
+        StartReason::BrownOut,
+        StartReason::Panic,
+        StartReason::Requested,
+    ] {
+        push(EventKind::Started {
+            reason,
+            settings_hash: 0x8000_0000,
+        });
+    }
+    push(EventKind::Connected);
+    push(EventKind::Rested);
+    for cause in trip_causes() {
+        push(EventKind::Tripped {
+            cause,
+            picked_up: SampleIndex(255),
+        });
+    }
+    push(EventKind::Opened { after: 130 });
+    push(EventKind::FailedToOpen);
+    push(EventKind::OpenedLate { after: 4_001 });
+    push(EventKind::FailedToClose);
+    push(EventKind::Reset);
+    for why in REFUSALS {
+        push(EventKind::ResetRefused(why));
+    }
+    push(EventKind::InsulationWarning {
+        r: Ohms(90_000.0),
+        pole: Pole::Undecided,
+    });
+    push(EventKind::InsulationRecovered { r: Ohms(120_000.0) });
+    for why in NOT_MEASURED {
+        push(EventKind::InsulationNotMeasured(why));
+    }
+    push(EventKind::Surge {
+        peak: Amps(-24.5),
+        samples: 300,
+    });
+    for channel in CHANNELS {
+        push(EventKind::SensorLost(channel));
+    }
+    for channel in CHANNELS {
+        push(EventKind::SensorBack(channel));
+    }
+    push(EventKind::SettingsApplied { hash: 0x7f });
+    push(EventKind::EventsLost { count: 1_000 });
+    kinds
+}
+
+fn trip_causes() -> Vec<TripCause> {
+    let mut causes = vec![
+        TripCause::ContinuousCurrent {
+            rms: Amps(0.5),
+            limit: Amps(0.25),
+        },
+        TripCause::GroundFaultCurrent {
+            dc: Amps(-1.5),
+            limit: Amps(1.0),
+        },
+        TripCause::ContactorFault,
+        TripCause::Commanded,
+    ];
+    causes.extend(
+        [Pole::Positive, Pole::Negative, Pole::Undecided].map(|pole| TripCause::InsulationLow {
+            r: Ohms(20_000.0),
+            limit: Ohms(30_000.0),
+            pole,
+        }),
+    );
+    causes.extend(CHANNELS.map(TripCause::SensorLost));
+    causes
+}
+
+fn readings() -> Vec<(String, Message)> {
+    let reading = Reading {
+        at: SampleIndex(123_456_789),
+        i_bond: BondCurrent::Measured {
+            dc: Amps(-0.002),
+            rms: Amps(0.0021),
+        },
+        v_pos: Some(Volts(380.5)),
+        v_neg: Some(Volts(-0.25)),
+        insulation: Insulation::Measured {
+            leakage: PoleLeakage {
+                g_pos: Siemens(-1e-9),
+                g_neg: Siemens(1.25e-6),
+                g_sigma: Siemens(2e-9),
+                c: Farads(1e-7),
+                c_sigma: Farads(1e-9),
+            },
+            at: SampleIndex(123_000_000),
+        },
+        state: TripState::Closed,
+        bond_open: false,
+    };
+    let mut rows = Vec::new();
+    for state in [
+        TripState::Resting,
+        TripState::Closing,
+        TripState::Closed,
+        TripState::Opening,
+        TripState::Latched,
+        TripState::FailedToOpen,
+    ] {
+        let name = format!("reading.{}", name_of(&state));
+        rows.push((name, Message::Reading(Reading { state, ..reading })));
+    }
+    for why in NOT_MEASURED {
+        rows.push((
+            format!("reading.not-measured.{}", name_of(&why)),
+            Message::Reading(Reading {
+                i_bond: BondCurrent::NotMeasured(why),
+                insulation: Insulation::NotMeasured {
+                    why,
+                    since: SampleIndex(0),
+                },
+                v_pos: None,
+                v_neg: None,
+                bond_open: true,
+                ..reading
+            }),
+        ));
+    }
+    rows
+}
+
+fn event(kind: EventKind) -> Event {
+    Event {
+        id: EventId { boot: 7, seq: 129 },
+        at: SampleIndex(20_000),
+        kind,
+    }
+}
+
+/// Values of its own, so that a change of the defaults in the source does not look like a change of format.
+fn settings() -> Settings {
+    Settings {
+        earthing: Earthing::NegativeBonded,
+        mains: Mains::Hz60,
+        reading_every_ms: 1000,
+        current: CurrentLimits {
+            continuous: DefiniteTime {
+                above: Amps(0.25),
+                hold_ms: 100,
+            },
+            ground_fault: DefiniteTime {
+                above: Amps(1.5),
+                hold_ms: 40,
+            },
+            surge_above: Amps(2.5),
+        },
+        insulation: InsulationLimits {
+            trip_below: Ohms(30_000.0),
+            warn_below: Ohms(100_000.0),
+            reset_above: Ohms(45_000.0),
+            confirm: 2,
+        },
+        check: InsulationCheck {
+            before_connect: true,
+            every_s: 1800,
+            v_min: Volts(30.0),
+            state_ms_max: 5000,
+        },
+        contactor: ContactorTimes {
+            open_ms_max: 100,
+            close_ms_max: 200,
+        },
+        trip_opens_bond: false,
+    }
+}
+
+fn calibration() -> Calibration {
+    let scale = |zero: f32, per_count: f32| Scale { zero, per_count };
+    Calibration {
+        id: 12,
+        i_fine: scale(1.5, 0.5),
+        i_wide: scale(-1.5, 0.25),
+        v_pos: scale(0.0, 0.125),
+        v_neg: scale(0.0, 0.0625),
+        rail_low: -32_000,
+        rail_high: 32_001,
+        bridge: Bridge {
+            g_permanent: Siemens(1e-6),
+            g_switched_pos: Siemens(2e-6),
+            g_switched_neg: Siemens(3e-6),
+        },
+    }
+}
+
+fn codes(i_fine: i16, i_wide: i16, v_pos: i16, v_neg: i16) -> Codes {
+    Codes {
+        i_fine,
+        i_wide,
+        v_pos,
+        v_neg,
+    }
+}
+
+/// `InsulationLow { r: …, pole: Positive }` → `InsulationLow.Positive`: the variants, without the numbers.
+fn name_of(value: &impl core::fmt::Debug) -> String {
+    let text = format!("{value:?}");
+    let words: Vec<&str> = text
+        .split(|c: char| !c.is_ascii_alphabetic())
+        .filter(|word| word.starts_with(|c: char| c.is_ascii_uppercase()))
+        .filter(|word| !["Ohms", "Amps", "SampleIndex"].contains(word))
+        .collect();
+    words.join(".")
+}
+
+const CHANNELS: [Channel; 4] = [Channel::IFine, Channel::IWide, Channel::VPos, Channel::VNeg];
+
+const REFUSALS: [ResetRefusal; 5] = [
+    ResetRefusal::NotLatched,
+    ResetRefusal::ContactorNotOpen,
+    ResetRefusal::FaultStillThere,
+    ResetRefusal::InsulationLow,
+    ResetRefusal::InsulationNotMeasured,
+];
+
+const NOT_MEASURED: [NotMeasured; 9] = [
+    NotMeasured::NeverYet,
+    NotMeasured::ArrayDark,
+    NotMeasured::ArrayMoved,
+    NotMeasured::NotSettled,
+    NotMeasured::SensorLost(Channel::IWide),
+    NotMeasured::BridgeUnmoved,
+    NotMeasured::FaultMoved,
+    NotMeasured::Interrupted,
+    NotMeasured::WindowFilling,
+];
+
+const SETTINGS_FAULTS: [SettingsFault; 18] = [
+    SettingsFault::ContinuousAbove,
+    SettingsFault::ContinuousHold,
+    SettingsFault::GroundFaultAbove,
+    SettingsFault::GroundFaultHold,
+    SettingsFault::SurgeAbove,
+    SettingsFault::InsulationTrip,
+    SettingsFault::InsulationWarn,
+    SettingsFault::InsulationReset,
+    SettingsFault::InsulationConfirm,
+    SettingsFault::CheckVoltage,
+    SettingsFault::CheckInterval,
+    SettingsFault::CheckState,
+    SettingsFault::ReadingInterval,
+    SettingsFault::ContactorOpen,
+    SettingsFault::ContactorClose,
+    SettingsFault::NoWholeCycles,
+    SettingsFault::NotStored,
+    SettingsFault::NotNow,
+];
