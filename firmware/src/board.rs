@@ -307,14 +307,14 @@ where
         &self.monitor
     }
 
+    /// The converter, to look at.
+    pub fn source(&self) -> &S {
+        &self.source
+    }
+
     /// The converter.
     pub fn source_mut(&mut self) -> &mut S {
         &mut self.source
-    }
-
-    /// The link.
-    pub fn link_mut(&mut self) -> &mut L {
-        &mut self.link
     }
 
     /// See [`Monitor::rest`]; a frame on its way does not count, the link has its own time.

@@ -118,6 +118,8 @@ pub struct Monitor {
     insulation_low: u8,
     /// Measurements in a row that found poles that cannot be moved or do not repeat.
     insulation_unreadable: u8,
+    /// Why insulation was not measured, as last told: told again only after a good measurement.
+    not_measured_told: Option<NotMeasured>,
     insulation_warning: bool,
     latch: Latch,
     tripped_at: SampleIndex,
@@ -179,6 +181,7 @@ impl Monitor {
             },
             insulation_low: 0,
             insulation_unreadable: 0,
+            not_measured_told: None,
             insulation_warning: false,
             latch: Latch::START,
             tripped_at: SampleIndex(0),
@@ -390,6 +393,10 @@ impl Monitor {
                 let repeated = matches!(self.insulation, Insulation::NotMeasured { why: before, .. } if before == why);
                 if !repeated {
                     self.insulation = Insulation::NotMeasured { why, since: now };
+                }
+                // Night falls every evening; that is no news.
+                if why != NotMeasured::ArrayDark && self.not_measured_told != Some(why) {
+                    self.not_measured_told = Some(why);
                     self.note(EventKind::InsulationNotMeasured(why));
                 }
                 self.schedule.measured(now, false, true);
@@ -413,6 +420,9 @@ impl Monitor {
         // A bound is no proof of low insulation, and only a bound above the level is proof of a good one.
         let low = matches!(r, Resistance::Is(r) if r.0 < limits.trip_below.0);
         let good = r.bound().0 >= limits.trip_below.0;
+        if good {
+            self.not_measured_told = None;
+        }
         self.insulation_low = if low {
             self.insulation_low.saturating_add(1)
         } else {
@@ -622,7 +632,6 @@ impl Monitor {
         match message {
             Message::HelloAsk { .. } => {
                 self.reply(Message::Hello(self.hello()));
-                self.reply(Message::SettingsAre(self.settings));
                 self.journal.resend();
                 self.capture.resend();
             }

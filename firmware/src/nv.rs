@@ -79,9 +79,10 @@ impl<F: NorFlash> Nv<F> {
                 .read(slot * F::ERASE_SIZE as u32, &mut bytes)
                 .map_err(NvError::Flash)?;
             erased &= bytes.iter().all(|&b| b == 0xFF);
-            let Ok(record) =
-                postcard::from_bytes_crc32::<Record>(&bytes, ohmward_proto::frame::CRC.digest())
-            else {
+            let Ok(record) = postcard::from_bytes_crc32::<Record>(
+                &bytes,
+                ohmward_proto::frame::SMALL_CRC.digest(),
+            ) else {
                 continue;
             };
             let newer = newest.as_ref().is_none_or(|(_, best)| {
@@ -120,8 +121,12 @@ impl<F: NorFlash> Nv<F> {
             kept: *kept,
         };
         let mut bytes = [0xFF; RECORD_MAX];
-        postcard::to_slice_crc32(&record, &mut bytes, ohmward_proto::frame::CRC.digest())
-            .map_err(|_| NvError::Geometry)?;
+        postcard::to_slice_crc32(
+            &record,
+            &mut bytes,
+            ohmward_proto::frame::SMALL_CRC.digest(),
+        )
+        .map_err(|_| NvError::Geometry)?;
         self.flash
             .erase(at, at + F::ERASE_SIZE as u32)
             .map_err(NvError::Flash)?;

@@ -1,3 +1,19 @@
-//! host
+//! Ohmward's host: boards in, a store, lists and pictures out.
+//!
+//! - [`sim`]: a simulated board around the real firmware, in virtual time
+//! - [`link`]: one board's conversation, without I/O
+//! - [`record`]: boards → store
+//! - [`store`]: the folder everything is kept in
+//! - [`chart`]: pictures from the store
+//! - [`words`]: events as sentences
+//! - [`demo`]: all of it once, on a scenario of our own
+//!
+//! The binary only reads arguments, calls in here and prints.
 
+pub mod chart;
+pub mod demo;
+pub mod link;
+pub mod record;
+pub mod sim;
 pub mod store;
+pub mod words;

@@ -1,4 +1,6 @@
 //! Events: what happened, numbered so that it can be sent any number of times and be kept once.
+//!
+//! On the wire a field has no name; where events are written as JSON, the names carry the unit.
 
 use crate::measure::{Channel, NotMeasured, Pole};
 use crate::units::{Amps, Ohms, SampleIndex};
@@ -46,6 +48,7 @@ pub struct Event {
 
 /// Why the board started.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
 pub enum StartReason {
     /// Supply came up.
     PowerOn,
@@ -61,26 +64,33 @@ pub enum StartReason {
 
 /// Which limit, or which loss, made the monitor trip.
 #[derive(Clone, Copy, PartialEq, Debug, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
 pub enum TripCause {
     /// RMS of the bond current stayed above the continuous limit.
     ContinuousCurrent {
         /// Value at the trip.
+        #[serde(rename = "rms_a")]
         rms: Amps,
         /// The limit.
+        #[serde(rename = "limit_a")]
         limit: Amps,
     },
     /// DC of the bond current stayed above the ground-fault limit.
     GroundFaultCurrent {
         /// Value at the trip, sign kept: + out of the array conductor into earth.
+        #[serde(rename = "dc_a")]
         dc: Amps,
         /// The limit.
+        #[serde(rename = "limit_a")]
         limit: Amps,
     },
     /// Insulation measured below its trip level, as often as asked for confirmation.
     InsulationLow {
         /// What was measured.
+        #[serde(rename = "r_ohm")]
         r: Ohms,
         /// The limit.
+        #[serde(rename = "limit_ohm")]
         limit: Ohms,
         /// The weaker pole.
         pole: Pole,
@@ -103,6 +113,7 @@ pub enum TripCause {
 
 /// Why a reset was not carried out.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
 pub enum ResetRefusal {
     /// Nothing is latched.
     NotLatched,
@@ -118,6 +129,7 @@ pub enum ResetRefusal {
 
 /// What happened. Append only: the position of a variant is its number on the wire.
 #[derive(Clone, Copy, PartialEq, Debug, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
 pub enum EventKind {
     /// The board started.
     Started {
@@ -135,11 +147,13 @@ pub enum EventKind {
         /// Which.
         cause: TripCause,
         /// When the condition was first seen (pickup).
+        #[serde(rename = "picked_up_at_sample")]
         picked_up: SampleIndex,
     },
     /// The contactor confirmed that it opened after a trip.
     Opened {
         /// Samples since the trip.
+        #[serde(rename = "after_samples")]
         after: u32,
     },
     /// The contactor did not open in its time. The array may still be connected.
@@ -147,6 +161,7 @@ pub enum EventKind {
     /// It opened after all.
     OpenedLate {
         /// Samples since the trip.
+        #[serde(rename = "after_samples")]
         after: u32,
     },
     /// The contactor did not close in its time.
@@ -158,6 +173,7 @@ pub enum EventKind {
     /// Insulation fell below the warning level.
     InsulationWarning {
         /// What was measured.
+        #[serde(rename = "r_ohm")]
         r: Ohms,
         /// The weaker pole.
         pole: Pole,
@@ -165,6 +181,7 @@ pub enum EventKind {
     /// Insulation is back above the warning level, with hysteresis.
     InsulationRecovered {
         /// What was measured.
+        #[serde(rename = "r_ohm")]
         r: Ohms,
     },
     /// An insulation measurement came to nothing.
@@ -172,6 +189,7 @@ pub enum EventKind {
     /// A short spike of bond current, counted and captured; not a trip.
     Surge {
         /// Largest value seen, sign kept; the wide range may have been saturated.
+        #[serde(rename = "peak_a")]
         peak: Amps,
         /// Samples above the surge level.
         samples: u16,

@@ -24,11 +24,11 @@ type Tables = Table<1>;
 /// The check sum of every frame.
 pub static CRC: Crc<u32, Tables> = Crc::<u32, Tables>::new(&CRC_32_ISCSI);
 
-/// The same sum for the encoder: postcard's modifier takes the small table only.
+/// The same sum with the small table, which is the only one postcard takes.
 #[cfg(feature = "fast-crc")]
-static ENCODER_CRC: Crc<u32, Table<1>> = Crc::<u32, Table<1>>::new(&CRC_32_ISCSI);
+pub static SMALL_CRC: Crc<u32, Table<1>> = Crc::<u32, Table<1>>::new(&CRC_32_ISCSI);
 #[cfg(not(feature = "fast-crc"))]
-use CRC as ENCODER_CRC;
+pub use CRC as SMALL_CRC;
 
 /// Why bytes did not become a message. Counted by kind; never ends the link.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
@@ -72,7 +72,7 @@ impl core::fmt::Display for FrameError {
 pub fn encode(message: &Message, into: &mut [u8]) -> Result<usize, FrameError> {
     let stack = Slice::new(into);
     let stack = Cobs::try_new(stack).map_err(|_| FrameError::TooLong)?;
-    let stack = CrcModifier::new(stack, ENCODER_CRC.digest());
+    let stack = CrcModifier::new(stack, SMALL_CRC.digest());
     postcard::serialize_with_flavor::<_, _, &mut [u8]>(message, stack)
         .map(|frame| frame.len())
         .map_err(|_| FrameError::TooLong)

@@ -21,6 +21,7 @@ pub struct Codes {
 
 /// A converter channel, for scales and for naming the one that failed.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
 pub enum Channel {
     /// Bond current, sensitive range.
     IFine,
@@ -34,6 +35,7 @@ pub enum Channel {
 
 /// Which conductor of the array, or that it cannot be told.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
 pub enum Pole {
     /// The positive conductor.
     Positive,
@@ -45,6 +47,7 @@ pub enum Pole {
 
 /// Why a quantity has no value now. None of these means "good".
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
 pub enum NotMeasured {
     /// Nothing has been measured since the board started.
     NeverYet,
@@ -185,6 +188,7 @@ pub enum Insulation {
 
 /// Where the trip logic stands.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
 pub enum TripState {
     /// Contactor open, nothing wrong: waiting for light, for a check, or for a first look at the array.
     Resting,

@@ -1,0 +1,85 @@
+//! `events`: what happened.
+
+use super::{board_id, moment, utc};
+use clap::Args;
+use ohmward::store::{EventFilter, Store, StoredEvent, event_kind_word};
+use ohmward::words;
+use ohmward_proto::message::BoardId;
+use std::collections::HashMap;
+use std::io::Write;
+use std::path::PathBuf;
+use std::process::ExitCode;
+
+/// Arguments of `events`.
+#[derive(Debug, Args)]
+pub struct EventsArgs {
+    /// The store's folder
+    #[arg(long)]
+    store: PathBuf,
+    /// Only this board
+    #[arg(long, value_parser = board_id)]
+    board: Option<BoardId>,
+    /// Only these kinds (tripped, surge, insulation-warning …); may be given several times
+    #[arg(long)]
+    kind: Vec<String>,
+    /// From this moment on (2026-05-03 or 2026-05-03T14:20:00Z)
+    #[arg(long, value_parser = moment)]
+    since: Option<i64>,
+    /// Before this moment
+    #[arg(long, value_parser = moment)]
+    until: Option<i64>,
+    /// One JSON object a line; times in µs since 1970, units in the names
+    #[arg(long)]
+    json: bool,
+}
+
+/// Lists, oldest first.
+pub fn run(args: &EventsArgs) -> anyhow::Result<ExitCode> {
+    let store = Store::open_existing(&args.store)?;
+    let events = store.events(&EventFilter {
+        board: args.board,
+        from_us: args.since,
+        to_us: args.until,
+        kinds: args.kind.clone(),
+        limit: None,
+    })?;
+    let mut out = std::io::stdout().lock();
+    if args.json {
+        for stored in &events {
+            writeln!(out, "{}", json(stored))?;
+        }
+    } else {
+        let mut rates = HashMap::new();
+        for board in store.boards()? {
+            for run in store.runs(board)? {
+                rates.insert((board, run.boot), run.sample_rate_hz);
+            }
+        }
+        for StoredEvent { board, t_us, event } in &events {
+            let rate = rates.get(&(*board, event.id.boot)).copied();
+            writeln!(
+                out,
+                "{}  {board}  {:>6}  {}",
+                utc(*t_us),
+                event.id.to_string(),
+                words::event(&event.kind, rate)
+            )?;
+        }
+        if events.is_empty() {
+            eprintln!("no events in {}", args.store.display());
+        }
+    }
+    Ok(ExitCode::SUCCESS)
+}
+
+fn json(stored: &StoredEvent) -> serde_json::Value {
+    serde_json::json!({
+        "board": stored.board.to_string(),
+        "t_us": stored.t_us,
+        "boot": stored.event.id.boot,
+        "seq": stored.event.id.seq,
+        "at_sample": stored.event.at.0,
+        "kind": event_kind_word(&stored.event.kind),
+        "detail": stored.event.kind,
+    })
+}

@@ -1,0 +1,111 @@
+//! One file a command: what may be written, then one library call, then what is printed.
+
+//mod chart;
+//mod demo;
+mod events;
+mod record;
+mod simulate;
+
+use clap::{Parser, Subcommand};
+use std::process::ExitCode;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+
+/// Ground-fault monitor for photovoltaic arrays: simulate, record, list and chart.
+///
+/// An instrument, not a listed protective device. PV conductors stay live in daylight; a good reading is no proof of
+/// isolation. Local codes, the authority having jurisdiction and licensed persons decide.
+#[derive(Debug, Parser)]
+#[command(name = "ohmward", version, max_term_width = 100)]
+pub struct Args {
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Debug, Subcommand)]
+enum Command {
+    // Thirty days of an invented workshop's array in under a minute: simulated, recorded, charted
+    //Demo(demo::DemoArgs),
+    /// Run a simulated board: real firmware in a simulated world, behind a pseudo-terminal or a TCP port
+    Simulate(simulate::SimulateArgs),
+    /// Record one or more boards into a store
+    Record(record::RecordArgs),
+    /// List what happened
+    Events(events::EventsArgs),
+    // chartdoc
+    //Chart(chart::ChartArgs),
+}
+
+/// Carries a command out.
+pub fn run(args: Args) -> anyhow::Result<ExitCode> {
+    match args.command {
+        //Command::Demo(args) => demo::run(&args),
+        Command::Simulate(args) => simulate::run(&args),
+        Command::Record(args) => record::run(args),
+        Command::Events(args) => events::run(&args),
+        //Command::Chart(args) => chart::run(&args),
+    }
+}
+
+/// A flag that Ctrl-C and SIGTERM set, so that whatever runs can end cleanly.
+fn stop_on_signal() -> anyhow::Result<Arc<AtomicBool>> {
+    let stop = Arc::new(AtomicBool::new(false));
+    let flag = Arc::clone(&stop);
+    let runtime = tokio::runtime::Builder::new_current_thread()
+        .enable_all()
+        .build()?;
+    std::thread::spawn(move || {
+        runtime.block_on(async {
+            signal().await;
+            flag.store(true, Ordering::Relaxed);
+            // A second one means it: leave without ceremony.
+            signal().await;
+            std::process::exit(130);
+        });
+    });
+    Ok(stop)
+}
+
+#[cfg(unix)]
+async fn signal() {
+    use tokio::signal::unix::{SignalKind, signal};
+    match signal(SignalKind::terminate()) {
+        Ok(mut terminate) => {
+            tokio::select! {
+                _ = tokio::signal::ctrl_c() => {}
+                _ = terminate.recv() => {}
+            }
+        }
+        Err(_) => {
+            let _ = tokio::signal::ctrl_c().await;
+        }
+    }
+}
+
+#[cfg(not(unix))]
+async fn signal() {
+    let _ = tokio::signal::ctrl_c().await;
+}
+
+/// UTC, to the second.
+fn utc(t_us: i64) -> String {
+    jiff::Timestamp::from_microsecond(t_us).map_or_else(
+        |_| format!("{t_us} µs"),
+        |t| t.strftime("%Y-%m-%d %H:%M:%S").to_string(),
+    )
+}
+
+/// A board's number as people write it.
+fn board_id(text: &str) -> Result<ohmward_proto::message::BoardId, String> {
+    u64::from_str_radix(text, 16)
+        .map(ohmward_proto::message::BoardId)
+        .map_err(|_| "a board is named by up to 16 hex digits, as `events` prints it".to_owned())
+}
+
+/// A moment: RFC 3339 with or without a time.
+fn moment(text: &str) -> Result<i64, String> {
+    text.parse::<jiff::Timestamp>()
+        .or_else(|_| format!("{text}T00:00:00Z").parse())
+        .map(jiff::Timestamp::as_microsecond)
+        .map_err(|_| "a moment is written 2026-05-03 or 2026-05-03T14:20:00Z".to_owned())
+}

@@ -1,0 +1,189 @@
+//! One port: a serial device or a TCP connection.
+
+use super::RecordError;
+use super::writer::{Committed, Writer};
+use crate::link::{Session, Source};
+use crate::store::Entry;
+use std::io;
+use std::path::Path;
+use std::time::{Duration, SystemTime, UNIX_EPOCH};
+use tokio::io::{AsyncRead, AsyncReadExt, AsyncWrite, AsyncWriteExt};
+use tokio::net::TcpStream;
+use tokio::sync::{oneshot, watch};
+use tokio_serial::{SerialPortBuilderExt, SerialStream};
+
+/// How often a session is asked what is due.
+const TICK: Duration = Duration::from_millis(100);
+/// How long a port may stay without a board before that is an error.
+const SILENT_FOR: Duration = Duration::from_secs(10);
+/// Entries read ahead while the disk is busy; beyond that the port is left to wait.
+const AHEAD_MAX: usize = 20_000;
+/// How long to wait at the end for the last commit, so that its acknowledgement still goes out.
+const LAST_COMMIT: Duration = Duration::from_secs(5);
+
+/// Talks until the port ends or `stop` says so.
+pub async fn run(
+    source: &Source,
+    baud: u32,
+    writer: &Writer,
+    stop: watch::Receiver<bool>,
+) -> Result<(), RecordError> {
+    let open = |why: String| RecordError::Open {
+        from: source.to_string(),
+        why,
+    };
+    let ended = match source {
+        Source::Serial(path) => {
+            let port = open_serial(path, baud).map_err(open)?;
+            talk(port, writer, stop).await
+        }
+        Source::Tcp(address) => {
+            let port = TcpStream::connect(address)
+                .await
+                .map_err(|e| open(format!("{e}. Is something listening there?")))?;
+            let _ = port.set_nodelay(true);
+            talk(port, writer, stop).await
+        }
+        Source::Sim(_) => unreachable!("scenarios have a thread of their own"),
+    };
+    match ended {
+        Ended::Stopped => Ok(()),
+        Ended::Silent => Err(RecordError::Silent {
+            from: source.to_string(),
+            baud,
+        }),
+        Ended::Gone(why) => Err(RecordError::Gone {
+            from: source.to_string(),
+            why,
+        }),
+    }
+}
+
+/// 8 data bits, no parity, 1 stop bit, no flow control.
+fn open_serial(path: &Path, baud: u32) -> Result<SerialStream, String> {
+    let kind = std::fs::metadata(path);
+    if let Ok(kind) = &kind
+        && (kind.is_file() || kind.is_dir())
+    {
+        return Err(format!(
+            "it is a {}, not a serial device (a scenario is given as sim:FILE)",
+            if kind.is_file() { "file" } else { "folder" }
+        ));
+    }
+    tokio_serial::new(path.to_string_lossy(), baud)
+        .data_bits(tokio_serial::DataBits::Eight)
+        .parity(tokio_serial::Parity::None)
+        .stop_bits(tokio_serial::StopBits::One)
+        .flow_control(tokio_serial::FlowControl::None)
+        .open_native_async()
+        .map_err(|e| match (kind, e.kind()) {
+            (Err(missing), _) if missing.kind() == io::ErrorKind::NotFound => {
+                "there is no such device. Is the board plugged in?".to_owned()
+            }
+            (_, tokio_serial::ErrorKind::Io(io::ErrorKind::PermissionDenied)) => {
+                "permission denied. Serial devices usually belong to the group dialout".to_owned()
+            }
+            _ => format!("{e}. Does another program hold it?"),
+        })
+}
+
+enum Ended {
+    Stopped,
+    Silent,
+    Gone(String),
+}
+
+/// A batch on its way to the disk.
+type OnItsWay = Option<oneshot::Receiver<Committed>>;
+
+async fn talk(
+    mut port: impl AsyncRead + AsyncWrite + Unpin,
+    writer: &Writer,
+    mut stop: watch::Receiver<bool>,
+) -> Ended {
+    let mut session = Session::new();
+    let mut batch: Vec<Entry> = Vec::new();
+    let mut on_its_way: OnItsWay = None;
+    let mut bytes = vec![0; 16 * 1024];
+    let mut ticks = tokio::time::interval(TICK);
+    let begun = tokio::time::Instant::now();
+    let ended = loop {
+        tokio::select! {
+            read = port.read(&mut bytes), if batch.len() < AHEAD_MAX => match read {
+                Ok(0) => break Ended::Gone("the other end closed the connection".to_owned()),
+                Ok(n) => session.receive(&bytes[..n], unix_us(), &mut batch),
+                Err(e) => break Ended::Gone(format!("the device went away ({e})")),
+            },
+            committed = heard(&mut on_its_way) => match committed {
+                Some(committed) => session.committed(&committed.entries, &committed.written),
+                None => break Ended::Stopped, // the writer's own error is told where it is joined
+            },
+            _ = ticks.tick() => {
+                session.tick(unix_us());
+                if session.board().is_none() && begun.elapsed() > SILENT_FOR {
+                    break Ended::Silent;
+                }
+            }
+            _ = stop.changed() => break Ended::Stopped,
+        }
+        if on_its_way.is_none() && !batch.is_empty() {
+            match writer.keep(std::mem::take(&mut batch)).await {
+                Ok(receiver) => on_its_way = Some(receiver),
+                Err(_) => break Ended::Stopped,
+            }
+        }
+        let out = session.take_output();
+        if !out.is_empty()
+            && let Err(e) = port.write_all(&out).await
+        {
+            break Ended::Gone(format!("the device went away ({e})"));
+        }
+    };
+    finish(&mut session, batch, on_its_way, writer, &mut port).await;
+    ended
+}
+
+/// Commits what was received; a board that is still there gets its acknowledgements.
+async fn finish(
+    session: &mut Session,
+    batch: Vec<Entry>,
+    mut on_its_way: OnItsWay,
+    writer: &Writer,
+    port: &mut (impl AsyncWrite + Unpin),
+) {
+    let last = async {
+        if on_its_way.is_some()
+            && let Some(committed) = heard(&mut on_its_way).await
+        {
+            session.committed(&committed.entries, &committed.written);
+        }
+        if !batch.is_empty()
+            && let Ok(receiver) = writer.keep(batch).await
+            && let Ok(committed) = receiver.await
+        {
+            session.committed(&committed.entries, &committed.written);
+        }
+        // If the device is gone, these acknowledgements are simply lost: the board sends again, the store knows.
+        let _ = port.write_all(&session.take_output()).await;
+        let _ = port.flush().await;
+    };
+    let _ = tokio::time::timeout(LAST_COMMIT, last).await;
+}
+
+/// Waits for a batch that is on its way; for ever when there is none.
+async fn heard(on_its_way: &mut OnItsWay) -> Option<Committed> {
+    match on_its_way {
+        Some(receiver) => {
+            let committed = receiver.await.ok();
+            *on_its_way = None;
+            committed
+        }
+        None => std::future::pending().await,
+    }
+}
+
+fn unix_us() -> i64 {
+    SystemTime::now()
+        .duration_since(UNIX_EPOCH)
+        .map_or(0, |d| d.as_micros().min(i64::MAX as u128) as i64)
+}

@@ -1,0 +1,252 @@
+//! World → firmware → link, in virtual time.
+
+use super::wires::{ByteLine, Wire};
+use ohmward_core::board::{Board, BoardFault, Parts, Pins, SampleSource};
+use ohmward_core::ram_flash::RamFlash;
+use ohmward_core::{Identity, Monitor, PRE_SAMPLES, Rest, Sample};
+use ohmward_plant::{Scenario, Switches, World, WorldError};
+use ohmward_proto::event::StartReason;
+use ohmward_proto::settings::{Calibration, SettingsFault};
+use ohmward_proto::units::SampleIndex;
+
+/// How virtual time moves.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum Gear {
+    /// Every sample goes through the world and the firmware.
+    EverySample,
+    /// Where the world stands still and the firmware waits, time jumps to shortly before the next thing that can
+    /// happen on either side.
+    SkipQuiet,
+}
+
+/// Why a simulated board stopped.
+#[derive(Debug, thiserror::Error)]
+pub enum SimError {
+    /// The circuit had no solution.
+    #[error("the simulated world failed at sample {at}: {source}")]
+    World {
+        /// When.
+        at: u64,
+        /// Why.
+        source: WorldError,
+    },
+    /// The world could not be built.
+    #[error("the simulated world cannot start: {0}")]
+    Start(WorldError),
+    /// Firmware refused to start.
+    #[error("the firmware does not start: {prefix}{fault}", prefix = key_prefix(*.fault))]
+    Settings {
+        /// What is wrong.
+        fault: SettingsFault,
+    },
+}
+
+fn key_prefix(fault: SettingsFault) -> String {
+    match fault.key() {
+        "" => String::new(),
+        key => format!("settings {key}: "),
+    }
+}
+
+/// Feeds the firmware with what the world's sensors give, and the world with what firmware switches.
+struct WorldSource {
+    world: World,
+    contactor: Wire,
+    bond_switch: Wire,
+    bridge_pos: Wire,
+    bridge_neg: Wire,
+    inject: Wire,
+    contactor_feedback: Wire,
+    reset: Wire,
+    arm: Wire,
+}
+
+impl SampleSource for WorldSource {
+    type Error = WorldError;
+
+    fn next(&mut self) -> Result<Sample, WorldError> {
+        let sensed = self.world.step(&Switches {
+            contactor: self.contactor.get(),
+            bond_open: self.bond_switch.get(),
+            bridge_pos: self.bridge_pos.get(),
+            bridge_neg: self.bridge_neg.get(),
+            inject: self.inject.get(),
+        })?;
+        self.contactor_feedback.set(sensed.contactor_feedback);
+        self.reset.set(sensed.reset);
+        self.arm.set(sensed.arm);
+        Ok(Sample {
+            codes: sensed.codes,
+            lost_before: 0,
+        })
+    }
+}
+
+/// The firmware's board code on simulated parts.
+pub struct SimBoard {
+    board: Board<WorldSource, Wire, Wire, RamFlash, ByteLine>,
+    line: ByteLine,
+    sample_rate_hz: u32,
+    gear: Gear,
+    until_link: u32,
+}
+
+/// Samples between two looks at the link: 5 ms at 4 kS/s, much less than the shortest reading interval.
+const LINK_EVERY: u32 = 20;
+
+impl SimBoard {
+    /// Builds world and board, powers the board up.
+    ///
+    /// # Errors
+    /// A scenario that cannot be built, or settings the firmware does not start with.
+    pub fn new(scenario: &Scenario, gear: Gear) -> Result<Self, SimError> {
+        let calibration = Calibration::REFERENCE;
+        let world = World::new(scenario, &calibration).map_err(SimError::Start)?;
+        let identity = Identity {
+            board: scenario.board.id,
+            boot: scenario.board.boot,
+            reason: StartReason::PowerOn,
+            sample_rate_hz: scenario.board.sample_rate_hz,
+            epoch_unix_ms: Some(world.unix_ms(SampleIndex(0))),
+        };
+        let wire = Wire::default;
+        let line = ByteLine::default();
+        let pins = Pins {
+            contactor: wire(),
+            bond_switch: wire(),
+            bridge_pos: wire(),
+            bridge_neg: wire(),
+            inject: wire(),
+            lamp: wire(),
+            buzzer: wire(),
+            contactor_feedback: wire(),
+            reset: wire(),
+            arm: wire(),
+        };
+        let source = WorldSource {
+            world,
+            contactor: pins.contactor.clone(),
+            bond_switch: pins.bond_switch.clone(),
+            bridge_pos: pins.bridge_pos.clone(),
+            bridge_neg: pins.bridge_neg.clone(),
+            inject: pins.inject.clone(),
+            contactor_feedback: pins.contactor_feedback.clone(),
+            reset: pins.reset.clone(),
+            arm: pins.arm.clone(),
+        };
+        let parts = Parts {
+            source,
+            pins,
+            flash: RamFlash::default(),
+            link: line.clone(),
+        };
+        let board =
+            Board::start(parts, identity, scenario.settings, calibration).map_err(|fault| {
+                match fault {
+                    BoardFault::Start(fault) => SimError::Settings { fault },
+                    // Start touches neither converter nor pins.
+                    BoardFault::Sample(source) => SimError::World { at: 0, source },
+                    BoardFault::Pin(never) => unreachable!("simulated pins do not fail: {never:?}"),
+                }
+            })?;
+        Ok(Self {
+            board,
+            line,
+            sample_rate_hz: identity.sample_rate_hz,
+            gear,
+            until_link: 0,
+        })
+    }
+
+    /// Moves virtual time on by at most `samples`, less when the board has something to say. Returns whether the
+    /// scenario goes on.
+    ///
+    /// # Errors
+    /// [`SimError::World`].
+    pub fn run(&mut self, samples: u64) -> Result<bool, SimError> {
+        let until = self.now().after(samples).min(self.end());
+        while self.now() < until {
+            self.board.decide().map_err(|fault| self.fault(fault))?;
+            if self.until_link == 0 {
+                self.until_link = LINK_EVERY;
+                self.board.serve_link();
+                if self.line.has_output() {
+                    break;
+                }
+                self.skip_quiet(until);
+            }
+            self.until_link -= 1;
+        }
+        Ok(self.now() < self.end())
+    }
+
+    /// Jumps over time in which neither side has anything to do.
+    fn skip_quiet(&mut self, until: SampleIndex) {
+        if self.gear == Gear::EverySample {
+            return;
+        }
+        let Rest::Until(firmware) = self.board.rest() else {
+            return;
+        };
+        let world = &mut self.board.source_mut().world;
+        if !world.settled() {
+            return;
+        }
+        // A capture reaches back from its trigger, so what comes before a change has to be sampled too.
+        let change = SampleIndex(world.next_change().0.saturating_sub(PRE_SAMPLES as u64));
+        // The world counts samples taken, the firmware names the sample it is at: the n-th is n − 1 in the world.
+        let next = SampleIndex(firmware.0 - 1).min(change).min(until);
+        if next > world.now() {
+            world.skip_to(next);
+            self.board.skip_to(next.after(1));
+        }
+    }
+
+    fn fault(&self, fault: BoardFault<WorldError>) -> SimError {
+        match fault {
+            BoardFault::Sample(source) => SimError::World {
+                at: self.now().0,
+                source,
+            },
+            BoardFault::Start(fault) => SimError::Settings { fault },
+            BoardFault::Pin(never) => unreachable!("simulated pins do not fail: {never:?}"),
+        }
+    }
+
+    /// Takes what the board has sent.
+    pub fn take_output(&mut self) -> Vec<u8> {
+        self.line.take()
+    }
+
+    /// Sends to the board; it looks at its link within the next few samples.
+    pub fn send(&mut self, bytes: &[u8]) {
+        self.line.put(bytes);
+        // At the end of a scenario there is no next sample: let acknowledgements in all the same.
+        self.board.serve_link();
+    }
+
+    /// The firmware, to look at.
+    pub fn monitor(&self) -> &Monitor {
+        self.board.monitor()
+    }
+
+    /// Samples taken so far.
+    pub fn now(&self) -> SampleIndex {
+        self.board.monitor().now()
+    }
+
+    /// The last sample of the scenario.
+    pub fn end(&self) -> SampleIndex {
+        self.board.source().world.end()
+    }
+
+    /// Samples per second.
+    pub fn sample_rate_hz(&self) -> u32 {
+        self.sample_rate_hz
+    }
+
+    /// Virtual date of a sample, Unix ms.
+    pub fn unix_ms(&self, at: SampleIndex) -> i64 {
+        self.board.source().world.unix_ms(at)
+    }
+}

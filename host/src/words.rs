@@ -1,0 +1,193 @@
+//! What happened, in sentences for people; numbers with the prefix that reads best.
+
+use ohmward_proto::event::{EventKind, ResetRefusal, StartReason, TripCause};
+use ohmward_proto::measure::{Channel, NotMeasured, Pole};
+
+/// A number with unit, three digits and an SI prefix: `4.7 mA`, `31.2 kΩ`.
+pub fn si(value: f32, unit: &str) -> String {
+    const PREFIXES: [(f32, &str); 7] = [
+        (1e9, "G"),
+        (1e6, "M"),
+        (1e3, "k"),
+        (1.0, ""),
+        (1e-3, "m"),
+        (1e-6, "µ"),
+        (1e-9, "n"),
+    ];
+    if !value.is_finite() {
+        return format!("? {unit}");
+    }
+    let size = value.abs();
+    let (scale, prefix) = PREFIXES
+        .into_iter()
+        // 999.9 reads as 1000 of the smaller unit: go up a little early.
+        .find(|(scale, _)| size >= 0.9995 * scale)
+        .unwrap_or((
+            if size < 1e-12 { 1.0 } else { 1e-9 },
+            if size < 1e-12 { "" } else { "n" },
+        ));
+    let scaled = value / scale;
+    let digits = match scaled.abs() {
+        x if x >= 99.95 => 0,
+        x if x >= 9.995 => 1,
+        x if x == 0.0 => 0,
+        _ => 2,
+    };
+    format!("{scaled:.digits$} {prefix}{unit}")
+}
+
+/// Why there is no value.
+pub fn not_measured(why: NotMeasured) -> String {
+    match why {
+        NotMeasured::NeverYet => "not measured yet".into(),
+        NotMeasured::ArrayDark => "array dark".into(),
+        NotMeasured::ArrayMoved => "array voltage moved meanwhile".into(),
+        NotMeasured::NotSettled => "poles did not settle".into(),
+        NotMeasured::SensorLost(channel) => format!("{} lost", self::channel(channel)),
+        NotMeasured::BridgeUnmoved => "poles do not move when the bridge is switched".into(),
+        NotMeasured::FaultMoved => "did not read the same twice".into(),
+        NotMeasured::Interrupted => "broken off".into(),
+        NotMeasured::WindowFilling => "first window not complete".into(),
+    }
+}
+
+fn channel(channel: Channel) -> &'static str {
+    match channel {
+        Channel::IFine => "bond current, sensitive range,",
+        Channel::IWide => "bond current, wide range,",
+        Channel::VPos => "positive pole voltage",
+        Channel::VNeg => "negative pole voltage",
+    }
+}
+
+fn at_pole(pole: Pole) -> &'static str {
+    match pole {
+        Pole::Positive => ", mostly on the positive side",
+        Pole::Negative => ", mostly on the negative side",
+        Pole::Undecided => "",
+    }
+}
+
+/// Why it tripped.
+pub fn cause(cause: &TripCause) -> String {
+    match cause {
+        TripCause::ContinuousCurrent { rms, limit } => format!(
+            "bond current {} RMS, above the continuous limit of {}",
+            si(rms.0, "A"),
+            si(limit.0, "A")
+        ),
+        TripCause::GroundFaultCurrent { dc, limit } => format!(
+            "bond current {} {}, above the ground-fault limit of {}",
+            si(dc.0.abs(), "A"),
+            if dc.0 < 0.0 {
+                "from earth into the array"
+            } else {
+                "from the array into earth"
+            },
+            si(limit.0, "A")
+        ),
+        TripCause::InsulationLow { r, limit, pole } => format!(
+            "insulation {}, below the limit of {}{}",
+            si(r.0, "Ω"),
+            si(limit.0, "Ω"),
+            at_pole(*pole)
+        ),
+        TripCause::InsulationUnreadable { why } => {
+            format!(
+                "insulation cannot be told in daylight: {}",
+                not_measured(*why)
+            )
+        }
+        TripCause::SensorLost(channel) => format!("{} lost", self::channel(*channel)),
+        TripCause::SettingsLost => {
+            "stored settings were damaged; strictest defaults are in force".into()
+        }
+        TripCause::ContactorFault => "contactor feedback contradicts its command".into(),
+        TripCause::Commanded => "asked to by a host".into(),
+    }
+}
+
+/// What happened. `rate_hz` turns sample counts into milliseconds; without it, samples are what is said.
+pub fn event(kind: &EventKind, rate_hz: Option<u32>) -> String {
+    let span = |samples: u32| match rate_hz {
+        Some(rate) if rate > 0 => format!("{:.1} ms", f64::from(samples) * 1e3 / f64::from(rate)),
+        _ => format!("{samples} samples"),
+    };
+    match kind {
+        EventKind::Started { reason, .. } => format!(
+            "Board started ({})",
+            match reason {
+                StartReason::PowerOn => "power on",
+                StartReason::Watchdog => "watchdog",
+                StartReason::BrownOut => "supply sagged",
+                StartReason::Panic => "firmware stopped itself",
+                StartReason::Requested => "on request",
+            }
+        ),
+        EventKind::Connected => "Array connected".into(),
+        EventKind::Rested => "Array disconnected for the night".into(),
+        EventKind::Tripped { cause, .. } => format!("TRIPPED: {}", self::cause(cause)),
+        EventKind::Opened { after } => format!("Contactor open, {} after the trip", span(*after)),
+        EventKind::FailedToOpen => {
+            "CONTACTOR DID NOT OPEN: the array may still be connected. Isolate it by other means"
+                .into()
+        }
+        EventKind::OpenedLate { after } => format!(
+            "Contactor opened after all, {} after the trip",
+            span(*after)
+        ),
+        EventKind::FailedToClose => "Contactor did not close".into(),
+        EventKind::Reset => "Latch reset".into(),
+        EventKind::ResetRefused(why) => format!(
+            "Reset refused: {}",
+            match why {
+                ResetRefusal::NotLatched => "nothing is latched",
+                ResetRefusal::ContactorNotOpen => "contactor not seen open",
+                ResetRefusal::FaultStillThere => "a limit is still exceeded",
+                ResetRefusal::InsulationLow => "insulation below the reset level",
+                ResetRefusal::InsulationNotMeasured => "insulation not measured since the trip",
+            }
+        ),
+        EventKind::InsulationWarning { r, pole } => {
+            format!("Insulation warning: {}{}", si(r.0, "Ω"), at_pole(*pole))
+        }
+        EventKind::InsulationRecovered { r } => {
+            format!("Insulation back above its warning level: {}", si(r.0, "Ω"))
+        }
+        EventKind::InsulationNotMeasured(why) => {
+            format!("Insulation not measured: {}", not_measured(*why))
+        }
+        EventKind::Surge { peak, samples } => format!(
+            "Surge, {} or more for {}; not a trip",
+            si(peak.0, "A"),
+            span(u32::from(*samples))
+        ),
+        EventKind::SensorLost(channel) => format!("Sensor lost: {}", self::channel(*channel)),
+        EventKind::SensorBack(channel) => format!("Sensor back: {}", self::channel(*channel)),
+        EventKind::SettingsApplied { hash } => format!("New settings in force ({hash:08x})"),
+        EventKind::EventsLost { count } => {
+            format!("{count} events lost: the board's journal was full")
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::si;
+
+    #[test]
+    fn numbers_read_well() {
+        for (value, text) in [
+            (0.0, "0 A"),
+            (0.0047, "4.70 mA"),
+            (-0.3, "-300 mA"),
+            (0.9999, "1.00 A"),
+            (9.7766, "9.78 A"),
+            (31_234.0, "31.2 kA"),
+            (2.4e6, "2.40 MA"),
+            (f32::NAN, "? A"),
+        ] {
+            assert_eq!(si(value, "A"), text);
+        }
+    }
+}
