@@ -1,0 +1,436 @@
+//! The world a sample at a time.
+//!
+//! Everything that can change by itself has a known next time, so a step in quiet is a decay, a filter and four
+//! conversions. The circuit is solved only for a new *regime* (weather tick × faults × contacts), and each regime of
+//! the present tick is kept: a measuring bridge that switches to and fro costs its solutions once.
+
+use crate::array::{Array, Contacts, OperatingPoint};
+use crate::contactor::Contactor;
+use crate::fault::{Fault, at_hours};
+use crate::network::NetworkError;
+use crate::scenario::{Button, Scenario};
+use crate::sensors::{FrontEnd, Seen, stream};
+use crate::surge::{LowPass, Surge};
+use crate::transient::{CommonMode, Electrical, Regime};
+use crate::weather::{Sky, Weather};
+use ohmward_proto::{Calibration, Codes, SampleIndex};
+use rand::Rng;
+use std::ops::Range;
+
+/// What the board sets.
+// One switch, one bool: any combination is possible.
+#[allow(clippy::struct_excessive_bools)]
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
+pub struct Switches {
+    /// Contactor coil energised: its contacts close.
+    pub contactor: bool,
+    /// Bond switch open.
+    pub bond_open: bool,
+    /// Measuring resistor at the positive conductor.
+    pub bridge_pos: bool,
+    /// Measuring resistor at the negative conductor.
+    pub bridge_neg: bool,
+    /// Self-test current on.
+    pub inject: bool,
+}
+
+/// What the board senses.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub struct Sensed {
+    /// Converter codes.
+    pub codes: Codes,
+    /// Mirror contact: true = closed.
+    pub contactor_feedback: bool,
+    /// Reset button pressed.
+    pub reset: bool,
+    /// Maintenance switch on.
+    pub arm: bool,
+}
+
+/// Why the world cannot go on.
+#[derive(Clone, PartialEq, Debug, thiserror::Error)]
+pub enum WorldError {
+    /// The circuit of this scenario has no solution at this moment.
+    #[error(
+        "{file}: at {at_h:.4} h: {why}; check the faults and resistances of the scenario, or report this with the file"
+    )]
+    Circuit {
+        /// The scenario file.
+        file: String,
+        /// Hours from the start.
+        at_h: f64,
+        /// What the solver said.
+        why: NetworkError,
+    },
+}
+
+/// A button, a weld: on during these samples.
+struct Spell<T> {
+    what: T,
+    during: Range<SampleIndex>,
+}
+
+/// The simulated world.
+pub struct World {
+    file: String,
+    sample_rate_hz: u32,
+    start_unix_ms: i64,
+    end: SampleIndex,
+    now: SampleIndex,
+    next_change: SampleIndex,
+
+    array: Array,
+    weather: Weather,
+    sky: Sky,
+    tick_samples: u64,
+    next_tick: SampleIndex,
+    faults: Vec<Fault>,
+    fault_s: Vec<f64>,
+    presses: Vec<Spell<Button>>,
+    welds: Vec<Spell<()>>,
+    surges: Vec<Surge>,
+    /// Surges that flow or are about to.
+    surging: Vec<Surge>,
+
+    contactor: Contactor,
+    reset: bool,
+    arm: bool,
+
+    contacts: Contacts,
+    regime: Regime,
+    /// Weather or a fault has ended the regime; the next step enters its successor.
+    stale: bool,
+    /// Regimes of the present tick and faults, by contacts.
+    known: [Option<Regime>; 16],
+    common: CommonMode,
+    front_end: FrontEnd,
+    fine: LowPass,
+    fine_parts: u32,
+}
+
+/// A surge is followed in steps of at most this.
+const FINE_S: f64 = 1e-6;
+const NOISE: u64 = 200;
+
+impl World {
+    /// A world at the start of its scenario, seen through a front end of that design.
+    pub fn new(scenario: &Scenario, calibration: &Calibration) -> Result<Self, WorldError> {
+        let rate = scenario.board.sample_rate_hz;
+        let sample_s = 1.0 / f64::from(rate);
+        let settings = &scenario.settings;
+        let mut array = Array::new(
+            &scenario.array,
+            scenario.module,
+            settings.earthing,
+            &scenario.earthing,
+            scenario.load,
+            &calibration.bridge,
+            &scenario.places,
+        );
+        let start_unix_s = scenario.start.as_millisecond() as f64 / 1000.0;
+        let mut weather = Weather::new(&scenario.weather, start_unix_s, scenario.seed);
+        let sky = weather.next_tick();
+        let tick_samples = u64::from(scenario.weather.step_s) * u64::from(rate);
+        let faults: Vec<_> = scenario
+            .faults
+            .iter()
+            .enumerate()
+            .map(|(k, fault)| Fault::new(fault, rate, scenario.seed, k))
+            .collect();
+        let presses = scenario.presses.iter().map(|press| {
+            let from = at_hours(press.at_h, rate);
+            let samples = (press.for_s * f64::from(rate)).round().max(1.0) as u64;
+            Spell {
+                what: press.button,
+                during: from..from.after(samples),
+            }
+        });
+        let welds = scenario.welds.iter().map(|weld| {
+            let to = weld
+                .to_h
+                .map_or(SampleIndex(u64::MAX), |h| at_hours(h, rate));
+            Spell {
+                what: (),
+                during: at_hours(weld.from_h, rate)..to,
+            }
+        });
+        let mut surges: Vec<_> = scenario
+            .surges
+            .iter()
+            .map(|s| Surge {
+                at: at_hours(s.at_h, rate),
+                peak_a: s.peak_a,
+            })
+            .collect();
+        surges.sort_by_key(|surge| surge.at);
+        let fine_parts = (sample_s / FINE_S).ceil() as u32;
+        // A stand-in until the first weather is in: a dark array at rest.
+        let dark = array
+            .solve(Contacts::default())
+            .map_err(|why| WorldError::Circuit {
+                file: scenario.file.clone(),
+                at_h: 0.0,
+                why,
+            })?;
+        let regime = Regime::new(&dark, sample_s);
+        let mut world = Self {
+            file: scenario.file.clone(),
+            sample_rate_hz: rate,
+            start_unix_ms: scenario.start.as_millisecond(),
+            end: scenario.end(),
+            now: SampleIndex(0),
+            next_change: SampleIndex(0),
+            fault_s: vec![0.0; faults.len()],
+            array,
+            weather,
+            sky,
+            tick_samples,
+            next_tick: SampleIndex(tick_samples),
+            faults,
+            presses: presses.collect(),
+            welds: welds.collect(),
+            surges,
+            surging: Vec::new(),
+            contactor: Contactor::new(&scenario.contactor, rate),
+            reset: false,
+            arm: false,
+            contacts: Contacts::default(),
+            regime,
+            stale: true,
+            known: [None; 16],
+            common: CommonMode::default(),
+            front_end: FrontEnd::new(
+                &scenario.sensors,
+                calibration,
+                rate,
+                settings.mains.hz(),
+                stream(scenario.seed, NOISE, 0).next_u64(),
+            ),
+            fine: LowPass::new(scenario.sensors.corner_hz, sample_s / f64::from(fine_parts)),
+            fine_parts,
+        };
+        world.array.set_conditions(sky.conditions);
+        world.change();
+        // Fails now rather than after a day if the circuit cannot be solved at all. The scenario begins at rest.
+        world.regime = world.regime_for(Contacts::default())?;
+        world.front_end.rest(world.regime.i_bond_a());
+        Ok(world)
+    }
+
+    /// One sample period with these switches; then [`now`](Self::now) is one later. No allocation in quiet.
+    pub fn step(&mut self, switches: &Switches) -> Result<Sensed, WorldError> {
+        if self.now >= self.next_change {
+            self.change();
+        }
+        self.contactor.step(self.now, switches.contactor);
+        let contacts = Contacts {
+            contactor_closed: self.contactor.closed(),
+            bond_open: switches.bond_open,
+            bridge_pos: switches.bridge_pos,
+            bridge_neg: switches.bridge_neg,
+        };
+        if self.stale || contacts != self.contacts {
+            self.enter(contacts)?;
+        }
+        let electrical = self.common.step(&self.regime);
+        let bond_closed = !contacts.bond_open;
+        let i_a = if self.surging.is_empty() {
+            self.front_end.filter(electrical.i_bond_a)
+        } else {
+            self.filter_surge(electrical, bond_closed)
+        };
+        let seen = Seen {
+            i_a,
+            v_pos: electrical.v_pos,
+            v_neg: electrical.v_neg,
+        };
+        let codes = self
+            .front_end
+            .convert(self.now.0, &seen, bond_closed, switches.inject);
+        self.now = self.now.after(1);
+        Ok(Sensed {
+            codes,
+            contactor_feedback: self.contactor.closed(),
+            reset: self.reset,
+            arm: self.arm,
+        })
+    }
+
+    /// The sample the next step makes.
+    pub fn now(&self) -> SampleIndex {
+        self.now
+    }
+
+    /// First sample after the scenario. The world goes on if stepped further, with nothing new but weather.
+    pub fn end(&self) -> SampleIndex {
+        self.end
+    }
+
+    /// Next scheduled change of any kind: weather tick, fault edge, surge, button, weld, end. At [`now`](Self::now)
+    /// it takes effect in the next step.
+    pub fn next_change(&self) -> SampleIndex {
+        self.next_change
+    }
+
+    /// With the switches left as they were in the last step, nothing but noise and hum changes before
+    /// [`next_change`](Self::next_change).
+    pub fn settled(&self) -> bool {
+        self.now < self.next_change
+            && !self.contactor.moving()
+            && self.surging.is_empty()
+            && self.common.settled()
+            && !self.stale
+            && self.front_end.settled(self.regime.i_bond_a())
+    }
+
+    /// Jumps over quiet time with the switches of the last step held. The noise goes on from where it was.
+    ///
+    /// # Panics
+    /// If the world is not [`settled`](Self::settled) or `at` lies beyond [`next_change`](Self::next_change): the
+    /// caller's mistake.
+    pub fn skip_to(&mut self, at: SampleIndex) {
+        if at <= self.now {
+            return;
+        }
+        assert!(self.settled(), "skip_to needs a settled world");
+        assert!(at <= self.next_change, "skip_to must not pass next_change");
+        self.common.skip(&self.regime, at.since(self.now));
+        self.front_end.rest(self.regime.i_bond_a());
+        self.now = at;
+    }
+
+    /// Unix time of a sample, ms.
+    pub fn unix_ms(&self, at: SampleIndex) -> i64 {
+        let ms = u128::from(at.0) * 1000 / u128::from(self.sample_rate_hz);
+        self.start_unix_ms
+            .saturating_add(i64::try_from(ms).unwrap_or(i64::MAX))
+    }
+
+    /// The weather of the present tick.
+    pub fn sky(&self) -> &Sky {
+        &self.sky
+    }
+
+    /// The array at rest in the present weather and faults, if the switches (and the contactor's contacts with its
+    /// coil) stood so. Changes nothing.
+    pub fn operating_point(&mut self, switches: &Switches) -> Result<OperatingPoint, WorldError> {
+        let contacts = Contacts {
+            contactor_closed: switches.contactor,
+            bond_open: switches.bond_open,
+            bridge_pos: switches.bridge_pos,
+            bridge_neg: switches.bridge_neg,
+        };
+        self.solve(contacts)
+    }
+
+    /// Takes over everything that is due.
+    fn change(&mut self) {
+        let now = self.now;
+        let mut new_regimes = false;
+        while self.next_tick <= now {
+            let sky = self.weather.next_tick();
+            self.next_tick = self.next_tick.after(self.tick_samples);
+            if sky.conditions != self.sky.conditions {
+                self.array.set_conditions(sky.conditions);
+                new_regimes = true;
+            }
+            self.sky = sky;
+        }
+        let mut next = self.next_tick;
+        let mut soonest = |at: SampleIndex| {
+            if at > now && at < next {
+                next = at;
+            }
+        };
+        for (k, fault) in self.faults.iter_mut().enumerate() {
+            let siemens = fault.conductance_s(now, self.sky.conditions.wetness);
+            if siemens.to_bits() != self.fault_s[k].to_bits() {
+                self.fault_s[k] = siemens;
+                self.array.set_fault(k, siemens);
+                new_regimes = true;
+            }
+            soonest(fault.next_change(now));
+        }
+        (self.reset, self.arm) = (false, false);
+        for press in &self.presses {
+            if press.during.contains(&now) {
+                match press.what {
+                    Button::Reset => self.reset = true,
+                    Button::Arm => self.arm = true,
+                }
+            }
+            soonest(press.during.start);
+            soonest(press.during.end);
+        }
+        self.contactor
+            .set_welded(self.welds.iter().any(|weld| weld.during.contains(&now)));
+        for weld in &self.welds {
+            soonest(weld.during.start);
+            soonest(weld.during.end);
+        }
+        let begun = self.surges.partition_point(|surge| surge.at <= now);
+        self.surging.extend(self.surges.drain(..begun));
+        if let Some(surge) = self.surges.first() {
+            soonest(surge.at);
+        }
+        soonest(self.end);
+        self.next_change = next;
+        if new_regimes {
+            self.known = [None; 16];
+            self.stale = true;
+        }
+    }
+
+    /// Goes over to the regime of these contacts.
+    fn enter(&mut self, contacts: Contacts) -> Result<(), WorldError> {
+        let regime = self.regime_for(contacts)?;
+        self.common.enter(&self.regime, &regime);
+        self.regime = regime;
+        self.contacts = contacts;
+        self.stale = false;
+        Ok(())
+    }
+
+    fn regime_for(&mut self, contacts: Contacts) -> Result<Regime, WorldError> {
+        let index = usize::from(contacts.contactor_closed)
+            | usize::from(contacts.bond_open) << 1
+            | usize::from(contacts.bridge_pos) << 2
+            | usize::from(contacts.bridge_neg) << 3;
+        if let Some(regime) = self.known[index] {
+            return Ok(regime);
+        }
+        let point = self.solve(contacts)?;
+        let regime = Regime::new(&point, 1.0 / f64::from(self.sample_rate_hz));
+        self.known[index] = Some(regime);
+        Ok(regime)
+    }
+
+    fn solve(&mut self, contacts: Contacts) -> Result<OperatingPoint, WorldError> {
+        self.array
+            .solve(contacts)
+            .map_err(|why| WorldError::Circuit {
+                file: self.file.clone(),
+                at_h: self.now.0 as f64 / f64::from(self.sample_rate_hz) / 3600.0,
+                why,
+            })
+    }
+
+    /// A sample in which surges flow: through the filter in fine steps. An open bond lets none through.
+    fn filter_surge(&mut self, electrical: Electrical, bond_closed: bool) -> f64 {
+        let rate = f64::from(self.sample_rate_hz);
+        let part_s = 1.0 / rate / f64::from(self.fine_parts);
+        let (now, surging) = (self.now, &self.surging);
+        let parts = (0..self.fine_parts).map(|part| {
+            let pulses = surging.iter().map(|surge| {
+                let t_s = now.since(surge.at) as f64 / rate + (f64::from(part) + 0.5) * part_s;
+                surge.current_a(t_s)
+            });
+            electrical.i_bond_a + if bond_closed { pulses.sum() } else { 0.0 }
+        });
+        let i_a = self.front_end.filter_fine(&self.fine, parts);
+        let after = self.now.after(1);
+        self.surging
+            .retain(|surge| Surge::flows(after.since(surge.at) as f64 / rate));
+        i_a
+    }
+}
