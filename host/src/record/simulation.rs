@@ -34,6 +34,8 @@ pub fn run(
         if goes_on {
             let left = end.saturating_sub(board.now().0);
             goes_on = board.run(left)? && left > 0 && !stop.load(Ordering::Relaxed);
+        } else {
+            board.serve_link();
         }
         let said = board.take_output();
         session.receive(&said, virtual_us, &mut batch);

@@ -88,11 +88,11 @@ pub struct SimBoard {
     line: ByteLine,
     sample_rate_hz: u32,
     gear: Gear,
-    until_link: u32,
+    until_look: u32,
 }
 
-/// Samples between two looks at the link: 5 ms at 4 kS/s, much less than the shortest reading interval.
-const LINK_EVERY: u32 = 20;
+/// Samples between two looks at link and quiet: 5 ms at 4 kS/s, much less than the shortest reading interval.
+const LOOK_EVERY: u32 = 20;
 
 impl SimBoard {
     /// Builds world and board, powers the board up.
@@ -154,12 +154,15 @@ impl SimBoard {
             line,
             sample_rate_hz: identity.sample_rate_hz,
             gear,
-            until_link: 0,
+            until_look: LOOK_EVERY,
         })
     }
 
-    /// Moves virtual time on by at most `samples`, less when the board has something to say. Returns whether the
-    /// scenario goes on.
+    /// Moves virtual time on by about `samples`, less when the board has something to say, more when quiet time is
+    /// skipped past that point. Returns whether the scenario goes on.
+    ///
+    /// Where time is skipped depends on world and firmware alone, never on the link or on how this is called: the same
+    /// scenario gives the same events whoever listens.
     ///
     /// # Errors
     /// [`SimError::World`].
@@ -167,21 +170,21 @@ impl SimBoard {
         let until = self.now().after(samples).min(self.end());
         while self.now() < until {
             self.board.decide().map_err(|fault| self.fault(fault))?;
-            if self.until_link == 0 {
-                self.until_link = LINK_EVERY;
+            self.until_look -= 1;
+            if self.until_look == 0 {
+                self.until_look = LOOK_EVERY;
                 self.board.serve_link();
+                self.skip_quiet();
                 if self.line.has_output() {
                     break;
                 }
-                self.skip_quiet(until);
             }
-            self.until_link -= 1;
         }
         Ok(self.now() < self.end())
     }
 
     /// Jumps over time in which neither side has anything to do.
-    fn skip_quiet(&mut self, until: SampleIndex) {
+    fn skip_quiet(&mut self) {
         if self.gear == Gear::EverySample {
             return;
         }
@@ -195,7 +198,7 @@ impl SimBoard {
         // A capture reaches back from its trigger, so what comes before a change has to be sampled too.
         let change = SampleIndex(world.next_change().0.saturating_sub(PRE_SAMPLES as u64));
         // The world counts samples taken, the firmware names the sample it is at: the n-th is n − 1 in the world.
-        let next = SampleIndex(firmware.0 - 1).min(change).min(until);
+        let next = SampleIndex(firmware.0 - 1).min(change);
         if next > world.now() {
             world.skip_to(next);
             self.board.skip_to(next.after(1));
@@ -213,6 +216,11 @@ impl SimBoard {
         }
     }
 
+    /// Lets the board use its link once more, without a sample: after the last one there is no other way.
+    pub fn serve_link(&mut self) {
+        self.board.serve_link();
+    }
+
     /// Takes what the board has sent.
     pub fn take_output(&mut self) -> Vec<u8> {
         self.line.take()
@@ -221,8 +229,6 @@ impl SimBoard {
     /// Sends to the board; it looks at its link within the next few samples.
     pub fn send(&mut self, bytes: &[u8]) {
         self.line.put(bytes);
-        // At the end of a scenario there is no next sample: let acknowledgements in all the same.
-        self.board.serve_link();
     }
 
     /// The firmware, to look at.

@@ -300,6 +300,7 @@ fn finish(
     let begun = Instant::now();
     while begun.elapsed() < LAST_BYTES && !stop.load(Ordering::Relaxed) {
         let heard = exchange(board, port, waiting)?;
+        board.serve_link();
         waiting.extend(board.take_output());
         if waiting.is_empty() && board.monitor().events_waiting() == 0 {
             break;
