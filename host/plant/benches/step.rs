@@ -32,7 +32,7 @@ fn step(c: &mut Criterion) {
         ..Switches::default()
     };
     c.bench_function("step, quiet", |b| {
-        b.iter(|| black_box(world.step(black_box(&switches))))
+        b.iter(|| black_box(world.step(black_box(&switches))));
     });
 }
 

@@ -97,9 +97,9 @@ pub struct World {
     arm: bool,
 
     contacts: Contacts,
-    regime: Option<Regime>,
-    /// The regime that weather or a fault has just ended.
-    before: Option<Regime>,
+    regime: Regime,
+    /// Weather or a fault has ended the regime; the next step enters its successor.
+    stale: bool,
     /// Regimes of the present tick and faults, by contacts.
     known: [Option<Regime>; 16],
     common: CommonMode,
@@ -118,7 +118,7 @@ impl World {
         let rate = scenario.board.sample_rate_hz;
         let sample_s = 1.0 / f64::from(rate);
         let settings = &scenario.settings;
-        let array = Array::new(
+        let mut array = Array::new(
             &scenario.array,
             scenario.module,
             settings.earthing,
@@ -164,6 +164,15 @@ impl World {
             .collect();
         surges.sort_by_key(|surge| surge.at);
         let fine_parts = (sample_s / FINE_S).ceil() as u32;
+        // A stand-in until the first weather is in: a dark array at rest.
+        let dark = array
+            .solve(Contacts::default())
+            .map_err(|why| WorldError::Circuit {
+                file: scenario.file.clone(),
+                at_h: 0.0,
+                why,
+            })?;
+        let regime = Regime::new(&dark, sample_s);
         let mut world = Self {
             file: scenario.file.clone(),
             sample_rate_hz: rate,
@@ -186,8 +195,8 @@ impl World {
             reset: false,
             arm: false,
             contacts: Contacts::default(),
-            regime: None,
-            before: None,
+            regime,
+            stale: true,
             known: [None; 16],
             common: CommonMode::default(),
             front_end: FrontEnd::new(
@@ -202,8 +211,9 @@ impl World {
         };
         world.array.set_conditions(sky.conditions);
         world.change();
-        // Fails now rather than after a day if the circuit cannot be solved at all.
-        world.regime_for(Contacts::default())?;
+        // Fails now rather than after a day if the circuit cannot be solved at all. The scenario begins at rest.
+        world.regime = world.regime_for(Contacts::default())?;
+        world.front_end.rest(world.regime.i_bond_a());
         Ok(world)
     }
 
@@ -219,11 +229,10 @@ impl World {
             bridge_pos: switches.bridge_pos,
             bridge_neg: switches.bridge_neg,
         };
-        let regime = match self.regime {
-            Some(regime) if contacts == self.contacts => regime,
-            _ => self.enter(contacts)?,
-        };
-        let electrical = self.common.step(&regime);
+        if self.stale || contacts != self.contacts {
+            self.enter(contacts)?;
+        }
+        let electrical = self.common.step(&self.regime);
         let bond_closed = !contacts.bond_open;
         let i_a = if self.surging.is_empty() {
             self.front_end.filter(electrical.i_bond_a)
@@ -270,9 +279,8 @@ impl World {
             && !self.contactor.moving()
             && self.surging.is_empty()
             && self.common.settled()
-            && self
-                .regime
-                .is_some_and(|regime| self.front_end.settled(regime.i_bond_a()))
+            && !self.stale
+            && self.front_end.settled(self.regime.i_bond_a())
     }
 
     /// Jumps over quiet time with the switches of the last step held. The noise goes on from where it was.
@@ -286,10 +294,8 @@ impl World {
         }
         assert!(self.settled(), "skip_to needs a settled world");
         assert!(at <= self.next_change, "skip_to must not pass next_change");
-        if let Some(regime) = self.regime {
-            self.common.skip(&regime, at.since(self.now));
-            self.front_end.rest(regime.i_bond_a());
-        }
+        self.common.skip(&self.regime, at.since(self.now));
+        self.front_end.rest(self.regime.i_bond_a());
         self.now = at;
     }
 
@@ -371,24 +377,18 @@ impl World {
         self.next_change = next;
         if new_regimes {
             self.known = [None; 16];
-            if let Some(before) = self.regime.take() {
-                self.before = Some(before);
-            }
+            self.stale = true;
         }
     }
 
     /// Goes over to the regime of these contacts.
-    fn enter(&mut self, contacts: Contacts) -> Result<Regime, WorldError> {
+    fn enter(&mut self, contacts: Contacts) -> Result<(), WorldError> {
         let regime = self.regime_for(contacts)?;
-        if let Some(before) = self.regime.or(self.before) {
-            self.common.enter(&before, &regime);
-        } else {
-            self.front_end.rest(regime.i_bond_a());
-        }
-        self.before = None;
-        self.regime = Some(regime);
+        self.common.enter(&self.regime, &regime);
+        self.regime = regime;
         self.contacts = contacts;
-        Ok(regime)
+        self.stale = false;
+        Ok(())
     }
 
     fn regime_for(&mut self, contacts: Contacts) -> Result<Regime, WorldError> {

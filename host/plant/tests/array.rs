@@ -1,5 +1,8 @@
 //! Whole circuits against values from outside this crate; the source stands at each.
 
+// Digits as the tools printed them.
+#![allow(clippy::unreadable_literal, clippy::excessive_precision)]
+
 use ohmward_plant::array::{ArraySettings, EarthingParts};
 use ohmward_plant::module::ModuleKind;
 use ohmward_plant::{Array, Conditions, Contacts, Load, OperatingPoint, Place};
@@ -184,8 +187,9 @@ fn fault_on_the_grounded_conductor() {
             "{}",
             point.string_currents_a[0]
         );
+        // The table has four decimals.
         assert!(
-            (point.i_bond_a / want - 1.0).abs() < 1e-4,
+            (point.i_bond_a - want).abs() < 1e-4,
             "{ohm} Ω: {} A not {want} A",
             point.i_bond_a
         );
@@ -343,7 +347,8 @@ fn loads() {
     );
     let point = built.with_fault(f64::INFINITY, closed);
     let amps: f64 = point.string_currents_a.iter().sum();
-    assert!((point.v_pos - point.v_neg - 300.0 - 0.5 * amps).abs() < 1e-6);
+    // Half the 0.2 V knee of the blocking diode is what stays of it.
+    assert!((point.v_pos - point.v_neg - 300.1 - 0.5 * amps).abs() < 1e-6);
     assert!(amps > 18.0, "{amps}");
     let open = built.with_fault(f64::INFINITY, Contacts::default());
     assert!((open.v_pos / 397.55064 - 1.0).abs() < 1e-4);
@@ -410,7 +415,10 @@ fn nothing_reasonable_fails_to_converge() {
                                     bridge_pos: bond_open,
                                     bridge_neg: false,
                                 };
-                                let point = built.with_fault(ohm, contacts);
+                                built.array.set_fault(0, 1.0 / ohm);
+                                let point = built.array.solve(contacts).unwrap_or_else(|e| {
+                                    panic!("{load:?} {earthing:?} {place:?} {irradiance_w_m2} {ohm} {contacts:?}: {e}")
+                                });
                                 assert!(point.v_pos.is_finite() && point.g_earth_s > 0.0);
                             }
                         }

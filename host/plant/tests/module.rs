@@ -4,6 +4,9 @@
 //! `singlediode(method="lambertw")`, EgRef = 1.121 eV, dEgdT = −0.0002677 1/K. The bypass diode, which pvlib does not
 //! model, adds 0.1 µA. p_mp to 1e-6; v_mp is flat, so it and i_mp to 1e-4.
 
+// Digits as the tools printed them.
+#![allow(clippy::unreadable_literal, clippy::excessive_precision)]
+
 use ohmward_plant::module::ModuleKind;
 
 struct Point {

@@ -1,8 +1,8 @@
 //! Scenario files: what a person gets to read when one is wrong. Lines are counted by hand in the texts below.
 
 use ohmward_plant::Scenario;
-use ohmward_proto::Amps;
 use ohmward_proto::settings::Earthing;
+use ohmward_proto::{Amps, Ohms};
 use std::path::Path;
 
 const GOOD: &str = r#"name = "t"
@@ -199,7 +199,7 @@ fn settings_are_laid_over_the_defaults() {
     );
     let settings = Scenario::parse("t", &text).unwrap().settings;
     assert_eq!(settings.earthing, Earthing::NotEarthed);
-    assert_eq!(settings.insulation.trip_below.0, 20_000.0);
+    assert_eq!(settings.insulation.trip_below, Ohms(20_000.0));
     assert_eq!(settings.insulation.confirm, 3);
-    assert_eq!(settings.insulation.warn_below.0, 100_000.0, "untouched");
+    assert_eq!(settings.insulation.warn_below, Ohms(100_000.0), "untouched");
 }

@@ -42,9 +42,9 @@ fn world(rest: &str) -> World {
     World::new(&scenario, &Calibration::REFERENCE).unwrap()
 }
 
-fn run(world: &mut World, switches: &Switches, samples: u64) -> Vec<Sensed> {
+fn run(world: &mut World, switches: Switches, samples: u64) -> Vec<Sensed> {
     (0..samples)
-        .map(|_| world.step(switches).unwrap())
+        .map(|_| world.step(&switches).unwrap())
         .collect()
 }
 
@@ -68,13 +68,13 @@ fn same_seed_same_codes_and_another_others() {
         let mut world = World::new(&scenario, &Calibration::REFERENCE).unwrap();
         let mut all = run(
             &mut world,
-            &Switches {
+            Switches {
                 contactor: true,
                 ..REST
             },
             300_000,
         );
-        all.extend(run(&mut world, &CHECK_A, 3000));
+        all.extend(run(&mut world, CHECK_A, 3000));
         all
     };
     assert_eq!(trace(&text), trace(&text));
@@ -86,7 +86,7 @@ fn same_seed_same_codes_and_another_others() {
 #[test]
 fn poles_settle_with_c_over_g() {
     let mut world = world(&format!("{SUNNY}{SILENT}"));
-    run(&mut world, &REST, 400);
+    run(&mut world, REST, 400);
     assert!(world.settled());
     let point = world.operating_point(&CHECK_A).unwrap();
     // Arrhenius, 0.7 eV from 25 to 45 °C, k = 8.617333e-5 eV/K: ×5.543 (hand calculation).
@@ -97,7 +97,7 @@ fn poles_settle_with_c_over_g() {
         point.g_earth_s
     );
     let tau_samples = 2e-6 / g * 4000.0;
-    let trace = run(&mut world, &CHECK_A, (10.0 * tau_samples) as u64);
+    let trace = run(&mut world, CHECK_A, (10.0 * tau_samples) as u64);
     let end = point.v_pos;
     let first = volts(&trace[0]).0 - end;
     let later = volts(&trace[tau_samples as usize]).0 - end;
@@ -117,8 +117,8 @@ fn skipping_ends_where_stepping_ends() {
     let text = format!("{SUNNY}{SILENT}[[fault]]\nstring = 1\nposition = 4\nohm = 3e5\n");
     let (mut walked, mut jumped) = (world(&text), world(&text));
     for world in [&mut walked, &mut jumped] {
-        run(world, &REST, 100);
-        run(world, &CHECK_A, 40_000);
+        run(world, REST, 100);
+        run(world, CHECK_A, 40_000);
         assert!(world.settled());
     }
     let to = walked.next_change();
@@ -127,13 +127,10 @@ fn skipping_ends_where_stepping_ends() {
         walked.step(&CHECK_A).unwrap();
     }
     jumped.skip_to(to);
+    assert_eq!(run(&mut walked, CHECK_A, 10), run(&mut jumped, CHECK_A, 10));
     assert_eq!(
-        run(&mut walked, &CHECK_A, 10),
-        run(&mut jumped, &CHECK_A, 10)
-    );
-    assert_eq!(
-        run(&mut walked, &CHECK_B, 1000),
-        run(&mut jumped, &CHECK_B, 1000)
+        run(&mut walked, CHECK_B, 1000),
+        run(&mut jumped, CHECK_B, 1000)
     );
 }
 
@@ -141,7 +138,7 @@ fn skipping_ends_where_stepping_ends() {
 #[should_panic(expected = "must not pass next_change")]
 fn skipping_past_a_change_is_refused() {
     let mut world = world(SUNNY);
-    run(&mut world, &REST, 100);
+    run(&mut world, REST, 100);
     world.skip_to(world.next_change().after(1));
 }
 
@@ -150,18 +147,20 @@ fn fault_shows_on_its_sample_and_goes() {
     let mut world = world(&format!(
         "{SUNNY}{SILENT}[[fault]]\nstring = 1\nposition = 10\nohm = 1000.0\nfrom_h = 0.001\nto_h = 0.002\n"
     ));
-    run(&mut world, &REST, 2);
+    run(&mut world, REST, 2);
     assert_eq!(world.next_change(), SampleIndex(14_400));
-    let trace = run(&mut world, &REST, 40_000);
+    let trace = run(&mut world, REST, 40_000);
     let at = |sample: usize| amps(&trace[sample - 2]);
-    assert!(at(14_399).abs() < 1e-4);
+    // Before and after, the dividers and the insulation send a milliampere or less through the bond.
+    let before = at(14_399);
+    assert!(before.abs() < 1e-3, "{before}");
     // Ten open modules at 800 W/m² 45 °C (36.793328 V each, pvlib 0.16.1) over 1000 Ω, bond and cable.
     assert!(
         (at(14_440) / (-367.933 / 1000.4) - 1.0).abs() < 2e-3,
         "{}",
         at(14_440)
     );
-    assert!(at(28_840).abs() < 1e-4);
+    assert!((at(28_840) - before).abs() < 1e-4);
 }
 
 /// 3 kA leaves 52 mC (0.017457 C/kA): far over 25 A for a sample or three, and gone within 10 ms. 60 A leaves
@@ -174,7 +173,7 @@ fn surges_saturate_shortly() {
         let mut world = world(&format!(
             "{SUNNY}{SILENT}[[surge]]\nat_h = 0.001\npeak_a = {peak_a:.1}\n"
         ));
-        let trace = run(&mut world, &REST, 14_440);
+        let trace = run(&mut world, REST, 14_440);
         let saturated = trace
             .iter()
             .filter(|s| Calibration::REFERENCE.at_rail(s.codes.i_wide))
@@ -183,15 +182,16 @@ fn surges_saturate_shortly() {
             saturated_samples.contains(&saturated),
             "{peak_a} A: {saturated}"
         );
-        assert!(amps(trace.last().unwrap()).abs() < 1e-3);
+        let before = amps(&trace[0]);
+        assert!((amps(trace.last().unwrap()) - before).abs() < 1e-3);
         if let Some(charge_c) = charge_c {
-            let got: f64 = trace
+            let got: f64 = trace[14_400..]
                 .iter()
-                .map(|s| f64::from(Calibration::REFERENCE.i_wide.value(s.codes.i_wide)))
+                .map(|s| f64::from(Calibration::REFERENCE.i_wide.value(s.codes.i_wide)) - before)
                 .sum::<f64>()
                 / 4000.0;
-            // Sampling at 4 kS/s what a 1 kHz filter let through keeps the area to a few per cent.
-            assert!((got / charge_c - 1.0_f64).abs() < 0.05, "{got}");
+            // What a 1 kHz filter lets through at 4 kHz and 8 kHz (1/16, 1/64, both sides) folds onto the sum.
+            assert!((got / charge_c - 1.0_f64).abs() < 0.16, "{got}");
         }
         assert!(world.settled());
     }
@@ -206,14 +206,14 @@ fn buttons_welds_and_feedback() {
         contactor: true,
         ..REST
     };
-    let trace = run(&mut world, &closed, 14_400);
+    let trace = run(&mut world, closed, 14_400);
     assert!(
         !trace[159].contactor_feedback && trace[160].contactor_feedback,
         "40 ms at 4 kS/s"
     );
     assert!(trace[3999].arm && !trace[4000].arm);
     assert!(!trace.iter().any(|s| s.reset));
-    let trace = run(&mut world, &REST, 8000);
+    let trace = run(&mut world, REST, 8000);
     assert!(trace[0].reset && trace[1999].reset && !trace[2000].reset);
     assert!(trace.iter().all(|s| s.contactor_feedback), "welded");
 }
@@ -221,7 +221,7 @@ fn buttons_welds_and_feedback() {
 #[test]
 fn night_is_dark_and_costs_no_solution() {
     let mut world = world(&format!("{SILENT}[weather]\nlongitude_deg = 0.0\n"));
-    let trace = run(&mut world, &REST, 4000);
+    let trace = run(&mut world, REST, 4000);
     assert!(
         trace
             .iter()
@@ -231,17 +231,48 @@ fn night_is_dark_and_costs_no_solution() {
         world.step(&REST).unwrap();
         world.skip_to(world.next_change());
     }
-    assert_eq!(world.sky().conditions.irradiance_w_m2, 0.0);
+    assert!(world.sky().conditions.irradiance_w_m2 <= 0.0);
     assert_eq!(
         world.unix_ms(world.end()) - world.unix_ms(SampleIndex(0)),
         3_600_000
     );
 }
 
+/// Two days of the example, quiet time skipped: light and dark, a dry noon and a wet one, both faults.
+#[test]
+fn two_days_in_jumps() {
+    let path = concat!(env!("CARGO_MANIFEST_DIR"), "/tests/data/small.toml");
+    let scenario = Scenario::load(std::path::Path::new(path)).unwrap();
+    let mut world = World::new(&scenario, &Calibration::REFERENCE).unwrap();
+    let hour = 3600 * 4000;
+    let (mut steps, mut lit, mut worst_a) = (0_u64, 0_u64, 0.0_f64);
+    let mut g_earth_s = Vec::new();
+    while world.now() < world.end() {
+        if world.now().0.is_multiple_of(hour) {
+            g_earth_s.push(world.operating_point(&CHECK_A).unwrap().g_earth_s);
+        }
+        let sensed = world.step(&REST).unwrap();
+        steps += 1;
+        worst_a = worst_a.max(amps(&sensed).abs());
+        lit += u64::from(volts(&sensed).0 > 100.0);
+        if world.settled() {
+            world.skip_to(world.next_change());
+        }
+    }
+    assert!(steps < 400_000, "{steps} of {} samples", world.end().0);
+    assert!(lit > 1000 && lit < steps - 1000, "{lit} of {steps}");
+    assert!(worst_a > 20.0, "the surge: {worst_a} A");
+    // 31 h is in the rain with the connector far gone; 8 h is dry and early.
+    assert!(
+        g_earth_s[31] - 6e-6 > 10.0 * (g_earth_s[8] - 6e-6),
+        "{g_earth_s:?}"
+    );
+}
+
 #[test]
 fn self_test_current_is_seen() {
     let mut world = world(&format!("{SUNNY}{SILENT}"));
-    run(&mut world, &REST, 100);
+    run(&mut world, REST, 100);
     let with = amps(
         &world
             .step(&Switches {

@@ -100,12 +100,28 @@ impl<'a> Source<'a> {
             }
             unknown_key(&names_in(expected))
         } else if let Some(rest) = found.strip_prefix("missing field `") {
+            // The span is that of the table the key is missing from, or of its first value.
+            if !self.is_table(&path) || error.span() == self.document.as_item().span() {
+                path = path
+                    .rsplit_once('.')
+                    .map_or(String::new(), |(table, _)| table.to_owned());
+            }
             path = join(&path, rest.trim_end_matches('`'));
             "is missing; add it".to_owned()
         } else {
             format!("{found}; correct the value")
         };
         self.error(&path, message)
+    }
+
+    fn is_table(&self, path: &str) -> bool {
+        let item = path
+            .split('.')
+            .try_fold(self.document.as_item(), |item, part| {
+                part.parse::<usize>()
+                    .map_or_else(|_| item.get(part), |index| item.get(index))
+            });
+        item.is_some_and(Item::is_table_like)
     }
 
     /// Span of the deepest part of `path` that is written in the file.
