@@ -3,7 +3,7 @@
 //! [`Scenario`] (a TOML file) → [`World`] → one [`Sensed`] a sample, for the [`Switches`] the board sets. Read:
 //! 1. [`world`]: the step, and what may be skipped.
 //! 2. [`scenario`]: what can be described.
-//! 3. [`array`]: description → circuit → operating point; on [`network`] (nodal analysis) and [`module`] (the curve).
+//! 3. [`array`](mod@array): description → circuit → operating point; on [`network`] (nodal analysis) and [`module`] (the curve).
 //! 4. [`transient`]: how one operating point becomes the next through the leakage capacitance.
 //! 5. [`weather`] (with [`sun`]), [`insulation`], [`fault`], [`surge`], [`contactor`]: what changes the circuit.
 //! 6. [`sensors`]: values → converter codes.

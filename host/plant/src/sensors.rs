@@ -61,21 +61,28 @@ impl Default for SensorSettings {
     }
 }
 
-/// One converter channel: counts = zero + gain·value + noise.
+/// One converter channel in converter steps: zero + gain·value + noise.
 #[derive(Clone, Copy, Debug)]
 struct ChannelModel {
-    zero_counts: f64,
-    counts_per_unit: f64,
-    noise_counts: f64,
+    zero: f64,
+    per_unit: f64,
+    noise: f64,
 }
 
 impl ChannelModel {
-    fn new(scale: Scale, gain_error_percent: f64, offset: f64, noise: f64) -> Self {
-        let counts_per_unit = (1.0 + gain_error_percent / 100.0) / f64::from(scale.per_count);
+    fn new(
+        scale: Scale,
+        step_counts: f64,
+        gain_error_percent: f64,
+        offset: f64,
+        noise: f64,
+    ) -> Self {
+        let per_unit =
+            (1.0 + gain_error_percent / 100.0) / f64::from(scale.per_count) / step_counts;
         Self {
-            zero_counts: f64::from(scale.zero) + offset * counts_per_unit,
-            counts_per_unit,
-            noise_counts: noise * counts_per_unit.abs(),
+            zero: f64::from(scale.zero) / step_counts + offset * per_unit,
+            per_unit,
+            noise: noise * per_unit.abs(),
         }
     }
 }
@@ -99,7 +106,7 @@ pub struct FrontEnd {
     v_pos: ChannelModel,
     v_neg: ChannelModel,
     /// Counts of one converter step.
-    step_counts: f64,
+    step_counts: i32,
     rail_low: i32,
     rail_high: i32,
     hum: Vec<f64>,
@@ -121,12 +128,20 @@ impl FrontEnd {
         seed: u64,
     ) -> Self {
         let (s, c) = (settings, calibration);
+        let step_counts = 1_i32 << (16 - s.bits);
+        let step = f64::from(step_counts);
         let current = |scale: Scale, noise_ma: f64| {
             let gain = s.current_gain_error_percent;
-            ChannelModel::new(scale, gain, s.current_offset_ma * 1e-3, noise_ma * 1e-3)
+            ChannelModel::new(
+                scale,
+                step,
+                gain,
+                s.current_offset_ma * 1e-3,
+                noise_ma * 1e-3,
+            )
         };
         let pole = |scale: Scale, gain: f64| {
-            ChannelModel::new(scale, gain, s.pole_offset_v, s.pole_noise_v)
+            ChannelModel::new(scale, step, gain, s.pole_offset_v, s.pole_noise_v)
         };
         // Both are whole hertz: the pattern of samples repeats after rate/gcd of them.
         let period = sample_rate_hz / gcd(sample_rate_hz, mains_hz);
@@ -136,7 +151,7 @@ impl FrontEnd {
             wide: current(c.i_wide, s.wide_noise_ma),
             v_pos: pole(c.v_pos, s.v_pos_gain_error_percent),
             v_neg: pole(c.v_neg, s.v_neg_gain_error_percent),
-            step_counts: f64::from(1_u32 << (16 - s.bits)),
+            step_counts,
             rail_low: i32::from(c.rail_low),
             rail_high: i32::from(c.rail_high),
             hum: (0..period).map(|k| (turn * f64::from(k)).sin()).collect(),
@@ -180,22 +195,22 @@ impl FrontEnd {
             i_a += self.inject_a;
         }
         let hum_v = hum * self.hum_pole_v;
+        // Four draws in a row: their latencies overlap.
+        let noise: [f64; 4] = std::array::from_fn(|_| StandardNormal.sample(&mut self.noise));
         Codes {
-            i_fine: self.code(self.fine, i_a),
-            i_wide: self.code(self.wide, i_a),
-            v_pos: self.code(self.v_pos, seen.v_pos + hum_v),
-            v_neg: self.code(self.v_neg, seen.v_neg + hum_v),
+            i_fine: self.code(&self.fine, i_a, noise[0]),
+            i_wide: self.code(&self.wide, i_a, noise[1]),
+            v_pos: self.code(&self.v_pos, seen.v_pos + hum_v, noise[2]),
+            v_neg: self.code(&self.v_neg, seen.v_neg + hum_v, noise[3]),
         }
     }
 
-    fn code(&mut self, channel: ChannelModel, value: f64) -> i16 {
-        let noise: f64 = StandardNormal.sample(&mut self.noise);
-        let counts =
-            channel.zero_counts + channel.counts_per_unit * value + channel.noise_counts * noise;
-        let steps = counts / self.step_counts;
+    #[inline]
+    fn code(&self, channel: &ChannelModel, value: f64, noise: f64) -> i16 {
+        let steps = channel.zero + channel.per_unit * value + channel.noise * noise;
         // Rounds half away from zero; the cast saturates, far outside the rails.
         let code = (steps + 0.5_f64.copysign(steps)) as i32;
-        code.saturating_mul(self.step_counts as i32)
+        code.saturating_mul(self.step_counts)
             .clamp(self.rail_low, self.rail_high) as i16
     }
 }

@@ -87,6 +87,10 @@ impl CommonMode {
     pub fn step(&mut self, regime: &Regime) -> Electrical {
         let i_bond_a = regime.i_bond_a + regime.mean_s * self.deviation_v;
         self.deviation_v *= regime.keep;
+        // Ends the tail before it becomes a denormal number, which costs more than the rest of the step.
+        if self.deviation_v.abs() < 1e-12 {
+            self.deviation_v = 0.0;
+        }
         Electrical {
             v_pos: regime.v_pos + regime.shape_pos * self.deviation_v,
             v_neg: regime.v_neg + regime.shape_neg * self.deviation_v,
