@@ -14,6 +14,8 @@ name = "bench"
 seed = 1
 start = "2026-01-01T12:00:00Z"
 duration_h = 1.0
+[board]
+id = "0000000000000001"
 [array]
 strings = 2
 modules_per_string = 6

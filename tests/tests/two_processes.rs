@@ -160,12 +160,12 @@ fn what_goes_wrong_is_said_in_one_line() {
     let key = write("key.toml", &good.replace("strings = 2", "strngs = 2"));
     fails(
         ohmward().arg("simulate").arg(&key),
-        &["key.toml:18", "strngs"],
+        &["key.toml:16", "strngs"],
     );
     let value = write("value.toml", &good.replace("ohm = 8.0", "ohm = -8.0"));
     fails(
         ohmward().arg("simulate").arg(&value),
-        &["value.toml:36", "ohm"],
+        &["value.toml:35", "ohm"],
     );
     let noise = write("noise.toml", "\u{1}\u{2} not toml");
     fails(ohmward().arg("simulate").arg(&noise), &["noise.toml:1"]);
