@@ -1,3 +1,4 @@
 //! host
 
+pub mod chart;
 pub mod store;
