@@ -1,6 +1,6 @@
 //! Text, lines and areas in pixels, on any backend.
 
-use super::SIZE;
+use super::{Format, SIZE};
 use plotters::coord::Shift;
 use plotters::element::{Drawable, PointCollection};
 use plotters::prelude::*;
@@ -31,10 +31,11 @@ pub struct Area {
 /// A sheet of [`SIZE`] to draw on.
 pub struct Canvas<B: DrawingBackend> {
     sheet: DrawingArea<B, Shift>,
+    on: Format,
 }
 
 impl<B: DrawingBackend> Canvas<B> {
-    pub fn new(backend: B) -> Self {
+    pub fn new(backend: B, on: Format) -> Self {
         static FONTS: Once = Once::new();
         FONTS.call_once(|| {
             // The fonts are part of the program and known to be sound; a failure would show as a drawing error below.
@@ -43,6 +44,7 @@ impl<B: DrawingBackend> Canvas<B> {
         });
         Self {
             sheet: backend.into_drawing_area(),
+            on,
         }
     }
 
@@ -80,7 +82,14 @@ impl<B: DrawingBackend> Canvas<B> {
         let style = TextStyle::from(("sans-serif", size, face).into_font())
             .color(&colour)
             .pos(Pos::new(side, VPos::Center));
-        self.sheet.draw_text(text, &style, at).map_err(said)
+        // The bitmap backend centres on the line with its room for accents, which puts the letters too high.
+        let lower = match self.on {
+            Format::Svg => 0,
+            Format::Png => 3,
+        };
+        self.sheet
+            .draw_text(text, &style, (at.0, at.1 + lower))
+            .map_err(said)
     }
 
     /// Width of [`Canvas::text`] in pixels; bold is taken as a tenth wider.
@@ -101,10 +110,16 @@ impl<B: DrawingBackend> Canvas<B> {
     }
 
     pub fn line(&self, points: &[Px], colour: RGBColor, width: u32) -> Drawn {
-        self.put(&PathElement::new(
-            points.to_vec(),
-            colour.stroke_width(width),
-        ))
+        match self.on {
+            Format::Svg => self.put(&PathElement::new(
+                points.to_vec(),
+                colour.stroke_width(width),
+            )),
+            // The bitmap backend draws a sharp bend as a spike far beyond its point: one stroke at a time has no bends.
+            Format::Png => points.windows(2).try_for_each(|ends| {
+                self.put(&PathElement::new(ends.to_vec(), colour.stroke_width(width)))
+            }),
+        }
     }
 
     /// A level across an area. `dash` and `gap` in pixels.
@@ -131,8 +146,8 @@ impl<B: DrawingBackend> Canvas<B> {
     /// "At least this": a bar at the value and an arrow upward from it.
     pub fn at_least(&self, (x, y): Px, colour: RGBColor) -> Drawn {
         self.line(&[(x - 4, y), (x + 4, y)], colour, 2)?;
-        self.line(&[(x, y), (x, y - 10)], colour, 2)?;
-        let head = vec![(x - 4, y - 8), (x + 4, y - 8), (x, y - 14)];
+        self.line(&[(x, y), (x, y - 6)], colour, 2)?;
+        let head = vec![(x - 4, y - 5), (x + 4, y - 5), (x, y - 11)];
         self.put(&Polygon::new(head, colour.filled()))
     }
 

@@ -119,21 +119,38 @@ pub fn place(
     let mut taken: Vec<(i32, i32, i32, i32)> = Vec::new(); // lane, from, to, stem
     for k in order {
         let x = marks[k].x;
-        let choices = (0..lanes).flat_map(|lane| [(lane, false), (lane, true)]);
-        for (lane, flipped) in choices {
-            let (from, to) = if flipped {
+        let span = |flipped: bool| {
+            if flipped {
                 (x - widths[k] - ROOM, x + 2)
             } else {
                 (x - 2, x + widths[k] + ROOM)
-            };
+            }
+        };
+        // A label bars the lanes above it to the marks it stands over: least of that first, then near to the panel.
+        let cost = |&(lane, flipped): &(i32, bool)| {
+            let (from, to) = span(flipped);
+            let over = marks
+                .iter()
+                .filter(|other| (other.x - x).abs() > 4 && (from..=to).contains(&other.x));
+            over.count() as i32 * (lanes - 1 - lane) * 10 + lane
+        };
+        let mut choices: Vec<(i32, bool)> = (0..lanes)
+            .flat_map(|lane| [(lane, false), (lane, true)])
+            .collect();
+        choices.sort_by_key(cost);
+        for (lane, flipped) in choices {
+            let (from, to) = span(flipped);
             let fits = from >= left
                 && to <= right
                 && taken.iter().all(|&(other, a, b, stem)| {
-                    let crosses = |stem: i32, a: i32, b: i32| stem > a - 4 && stem < b + 4;
+                    // Marks in the same place share a stem, with their labels in a stack beside it.
+                    let crosses = |stem: i32, a: i32, b: i32, own: i32| {
+                        (stem - own).abs() > 4 && stem > a - 4 && stem < b + 4
+                    };
                     match lane.cmp(&other) {
                         std::cmp::Ordering::Equal => to < a || from > b,
-                        std::cmp::Ordering::Greater => !crosses(x, a, b),
-                        std::cmp::Ordering::Less => !crosses(stem, from, to),
+                        std::cmp::Ordering::Greater => !crosses(x, a, b, stem),
+                        std::cmp::Ordering::Less => !crosses(stem, from, to, x),
                     }
                 });
             if fits {
@@ -156,7 +173,7 @@ pub fn joined(mut marks: Vec<Mark>) -> Vec<Mark> {
             .iter_mut()
             .rev()
             .take_while(|(group, _)| mark.x - group.x <= 8)
-            .find(|(group, _)| group.rank == mark.rank && kind(group) == kind(&mark));
+            .find(|(group, _)| group.colour == mark.colour && kind(group) == kind(&mark));
         match like {
             Some((_, count)) => *count += 1,
             None => groups.push((mark, 1)),
@@ -216,8 +233,10 @@ mod tests {
 
     #[test]
     fn like_neighbours_are_counted() {
-        let joined = joined(vec![mark(10, 4), mark(12, 4), mark(13, 1), mark(500, 4)]);
+        let mut other = mark(13, 3);
+        other.text = "reset".into();
+        let joined = joined(vec![mark(10, 4), mark(12, 4), other, mark(500, 4)]);
         let texts: Vec<&str> = joined.iter().map(|mark| mark.text.as_str()).collect();
-        assert_eq!(texts, ["surge 2 A ×2", "surge 2 A", "surge 2 A"]);
+        assert_eq!(texts, ["surge 2 A ×2", "reset", "surge 2 A"]);
     }
 }

@@ -100,21 +100,48 @@ pub enum ChartError {
 /// Draws bond current, contactor and insulation over a period into `path` (`.svg` or `.png`).
 pub fn draw_overview(data: &OverviewData, path: impl AsRef<Path>) -> Result<(), ChartError> {
     let path = path.as_ref();
-    match format(path)? {
-        Format::Svg => finish(overview::draw, data, SVGBackend::new(path, SIZE), path),
-        Format::Png => finish(overview::draw, data, BitMapBackend::new(path, SIZE), path),
+    let format = format(path)?;
+    match format {
+        Format::Svg => finish(
+            overview::draw,
+            data,
+            SVGBackend::new(path, SIZE),
+            format,
+            path,
+        ),
+        Format::Png => finish(
+            overview::draw,
+            data,
+            BitMapBackend::new(path, SIZE),
+            format,
+            path,
+        ),
     }
 }
 
 /// Draws the waveform around one event into `path` (`.svg` or `.png`).
 pub fn draw_waveform(data: &WaveformData, path: impl AsRef<Path>) -> Result<(), ChartError> {
     let path = path.as_ref();
-    match format(path)? {
-        Format::Svg => finish(waveform::draw, data, SVGBackend::new(path, SIZE), path),
-        Format::Png => finish(waveform::draw, data, BitMapBackend::new(path, SIZE), path),
+    let format = format(path)?;
+    match format {
+        Format::Svg => finish(
+            waveform::draw,
+            data,
+            SVGBackend::new(path, SIZE),
+            format,
+            path,
+        ),
+        Format::Png => finish(
+            waveform::draw,
+            data,
+            BitMapBackend::new(path, SIZE),
+            format,
+            path,
+        ),
     }
 }
 
+#[derive(Clone, Copy)]
 enum Format {
     Svg,
     Png,
@@ -135,9 +162,10 @@ fn finish<B: DrawingBackend, D>(
     draw: impl FnOnce(&Canvas<B>, &D) -> canvas::Drawn,
     data: &D,
     backend: B,
+    format: Format,
     path: &Path,
 ) -> Result<(), ChartError> {
-    let canvas = Canvas::new(backend);
+    let canvas = Canvas::new(backend, format);
     canvas
         .clear()
         .and_then(|()| draw(&canvas, data))

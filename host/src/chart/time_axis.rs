@@ -93,7 +93,7 @@ impl TimeAxis {
             181..=1500 => (start.first_of_year(), "%b %Y"),
             _ => (start.first_of_year(), "%Y"),
         };
-        let step = [1, 2, 5, 7, 14]
+        let step = [1, 2, 3, 5, 7, 14]
             .into_iter()
             .find(|days| span_days <= 180 && span_days / days < most as i64)
             .map(|days| days.days())
@@ -104,7 +104,7 @@ impl TimeAxis {
                     .find(|step| months / step < most as i64)
                     .map(|months| months.months())
             })
-            .unwrap_or_else(|| (1 + span_days / 366 / most as i64).years());
+            .unwrap_or_else(|| (1 + span_days / 366 / most as i64).min(9999).years());
         let mut ticks = Vec::new();
         let mut day = begin;
         while let Some(t_us) = micros(day).filter(|t_us| *t_us < self.range.end) {
@@ -178,10 +178,10 @@ mod tests {
     #[test]
     fn labels_suit_the_span() {
         assert_eq!(labels(10 * SECOND_US)[..2], ["00:00:01", "00:00:02"]);
-        assert_eq!(labels(DAY_US)[6..8], ["14:00", "16:00"]);
-        assert_eq!(labels(3 * DAY_US)[2..4], ["18:00", "02 May"]);
+        assert_eq!(labels(DAY_US)[3..5], ["12:00", "15:00"]);
+        assert_eq!(labels(3 * DAY_US)[..3], ["12:00", "02 May", "12:00"]);
         assert_eq!(labels(10 * DAY_US)[..2], ["02 May", "03 May"]);
-        assert_eq!(labels(365 * DAY_US)[..2], ["Jun 2026", "Jul 2026"]);
+        assert_eq!(labels(365 * DAY_US)[..2], ["Jul 2026", "Sep 2026"]);
         assert_eq!(labels(20 * 366 * DAY_US)[0], "2028");
     }
 

@@ -120,10 +120,7 @@ pub fn draw<B: DrawingBackend>(canvas: &Canvas<B>, data: &WaveformData) -> Drawn
     canvas.text(&place, (24, 60), Side::Left, colour::INK)?;
     canvas.text(&story(data), (24, 86), Side::Left, colour::INK)?;
 
-    let time = LinearScale::new(
-        (data.ms_of(0), data.ms_of(data.capture.codes.len().max(2))),
-        EDGES,
-    );
+    let time = LinearScale::new(window(data), EDGES);
     let missing = data.stretches(|codes| codes.is_none());
     let railed = data
         .stretches(|codes| codes.is_some_and(|c| data.capture.head.calibration.at_rail(c.i_fine)));
@@ -191,7 +188,7 @@ pub fn draw<B: DrawingBackend>(canvas: &Canvas<B>, data: &WaveformData) -> Drawn
                 colour::NO_RECORD,
             )?;
         }
-        picked_up(canvas, data, &time, area, area == upper)?;
+        shade_pickup(canvas, data, &time, area)?;
         for ms in time.ticks(12) {
             canvas.line(
                 &[(time.px(ms), area.top), (time.px(ms), area.bottom)],
@@ -210,8 +207,7 @@ pub fn draw<B: DrawingBackend>(canvas: &Canvas<B>, data: &WaveformData) -> Drawn
             )?;
         }
         canvas.frame(area, colour::QUIET)?;
-        let zero = time.px(0.0);
-        canvas.line(&[(zero, area.top), (zero, area.bottom)], colour::TRIP, 2)?;
+        draw_instants(canvas, data, &time, area, area == upper)?;
     }
     limits(canvas, data, &current, upper)?;
 
@@ -245,8 +241,18 @@ pub fn draw<B: DrawingBackend>(canvas: &Canvas<B>, data: &WaveformData) -> Drawn
         colour::INK,
     )?;
     let below = i32::midpoint(EDGES.0, EDGES.1);
-    let words = "time from the trigger";
-    canvas.text(words, (below, lower.bottom + 42), Side::Center, colour::INK)?;
+    let kept = (data.ms_of(0), data.ms_of(data.capture.codes.len()));
+    let words = format!(
+        "time from the trigger (captured: {:.0} to {:.0} ms)",
+        kept.0, kept.1
+    )
+    .replace('-', "−");
+    canvas.text(
+        &words,
+        (below, lower.bottom + 42),
+        Side::Center,
+        colour::INK,
+    )?;
     canvas.text(CAUTION, (24, sheet.bottom - 22), Side::Left, colour::INK)
 }
 
@@ -265,7 +271,9 @@ fn trace<B: DrawingBackend>(
         .enumerate()
         .map(|(k, codes)| {
             let value = value(codes.as_ref()?).filter(|value| value.is_finite())?;
-            Some((time.px(data.ms_of(k)), scale.px(f64::from(value))))
+            let ms = data.ms_of(k);
+            time.holds(ms)
+                .then(|| (time.px(ms), scale.px(f64::from(value))))
         })
         .collect();
     for piece in points.chunk_by(|a, b| a.is_some() && b.is_some()) {
@@ -306,13 +314,13 @@ fn all_limits(data: &WaveformData) -> Vec<(f32, &'static str, RGBColor, Dash)> {
     vec![
         (
             settings.current.continuous.above.0,
-            "continuous, RMS",
+            "continuous",
             colour::WARN,
             (5, 5),
         ),
         (
             settings.current.ground_fault.above.0,
-            "ground fault, DC",
+            "ground fault",
             colour::TRIP,
             (14, 6),
         ),
@@ -332,28 +340,21 @@ fn limits<B: DrawingBackend>(
     area: Area,
 ) -> Drawn {
     const APART: i32 = 20;
-    let mut drawn: Vec<(i32, String, RGBColor, Dash)> = Vec::new();
+    let mut drawn: Vec<(i32, String, RGBColor)> = Vec::new();
     let mut absent = Vec::new();
     let shown = shown_limits(data);
     for (limit, words, colour, dash) in all_limits(data) {
-        let sides: Vec<f32> = [limit, -limit]
+        let sides = [limit, -limit]
             .into_iter()
-            .filter(|side| shown.contains(side))
-            .collect();
-        if sides.is_empty() {
-            absent.push(format!("{words} {}", engineering(limit, "A")));
+            .filter(|side| shown.contains(side));
+        let ys: Vec<i32> = sides.map(|side| scale.px(f64::from(side))).collect();
+        for y in &ys {
+            canvas.dashes(area.left, area.right, *y, dash, colour)?;
         }
-        for side in sides
-            .into_iter()
-            .filter(|side| scale.holds(f64::from(*side)))
-        {
-            let y = scale.px(f64::from(side));
-            drawn.push((
-                y,
-                format!("{words} {}", engineering(side, "A")),
-                colour,
-                dash,
-            ));
+        let text = format!("{words} ±{}", engineering(limit, "A"));
+        match ys.first() {
+            Some(y) => drawn.push((*y, text, colour)),
+            None => absent.push(text),
         }
     }
     drawn.sort_by_key(|(y, ..)| *y);
@@ -367,8 +368,7 @@ fn limits<B: DrawingBackend>(
         *place = (*place).min(floor);
         floor = *place - APART;
     }
-    for ((y, words, colour, dash), place) in drawn.iter().zip(places) {
-        canvas.dashes(area.left, area.right, *y, *dash, *colour)?;
+    for ((y, words, colour), place) in drawn.iter().zip(places) {
         canvas.line(&[(area.right, *y), (area.right + 10, place)], *colour, 2)?;
         canvas.text(words, (area.right + 14, place), Side::Left, *colour)?;
     }
@@ -380,27 +380,25 @@ fn limits<B: DrawingBackend>(
     Ok(())
 }
 
-/// The time between pickup and trip, shaded; the names of both ends above the upper panel.
-fn picked_up<B: DrawingBackend>(
+/// Pickup and trip in ms from the trigger, of an event that is a trip.
+fn pickup(data: &WaveformData) -> Option<(f64, f64)> {
+    match data.event.event.kind {
+        EventKind::Tripped { picked_up, .. } => {
+            Some((data.ms(picked_up.0), data.ms(data.event.event.at.0)))
+        }
+        _ => None,
+    }
+}
+
+fn shade_pickup<B: DrawingBackend>(
     canvas: &Canvas<B>,
     data: &WaveformData,
     time: &LinearScale,
     area: Area,
-    named: bool,
 ) -> Drawn {
-    let zero = time.px(0.0);
-    if named {
-        canvas.text(
-            "trigger",
-            (zero + 6, area.top - 12),
-            Side::Left,
-            colour::TRIP,
-        )?;
-    }
-    let EventKind::Tripped { picked_up, .. } = data.event.event.kind else {
+    let Some((from, to)) = pickup(data) else {
         return Ok(());
     };
-    let (from, to) = (data.ms(picked_up.0), data.ms(data.event.event.at.0));
     let (left, right) = (time.px(from), time.px(to));
     canvas.fill(
         Area {
@@ -409,8 +407,34 @@ fn picked_up<B: DrawingBackend>(
             ..area
         },
         colour::UNSEEN,
-    )?;
-    canvas.line(&[(left, area.top), (left, area.bottom)], colour::WARN, 2)?;
+    )
+}
+
+/// Trigger and pickup as lines, with their names above the upper panel.
+fn draw_instants<B: DrawingBackend>(
+    canvas: &Canvas<B>,
+    data: &WaveformData,
+    time: &LinearScale,
+    area: Area,
+    named: bool,
+) -> Drawn {
+    let zero = time.px(0.0);
+    canvas.line(&[(zero, area.top), (zero, area.bottom)], colour::TRIP, 2)?;
+    if named {
+        canvas.text(
+            "trigger",
+            (zero + 6, area.top - 12),
+            Side::Left,
+            colour::TRIP,
+        )?;
+    }
+    let Some((from, to)) = pickup(data) else {
+        return Ok(());
+    };
+    let left = time.px(from);
+    if time.holds(from) {
+        canvas.line(&[(left, area.top), (left, area.bottom)], colour::WARN, 2)?;
+    }
     if named {
         let before = if time.holds(from) {
             ""
@@ -429,6 +453,39 @@ fn picked_up<B: DrawingBackend>(
         }
     }
     Ok(())
+}
+
+/// The part of the capture that is worth the width of the sheet, in ms: where the current is not as usual, trigger and pickup
+/// included, with some room on both sides.
+fn window(data: &WaveformData) -> (f64, f64) {
+    const ROOM_MS_MIN: f64 = 8.0;
+    let whole = (data.ms_of(0), data.ms_of(data.capture.codes.len().max(2)));
+    let calibration = &data.capture.head.calibration;
+    let current: Vec<(f64, f32)> = data
+        .samples()
+        .map(|(ms, codes)| (ms, calibration.i_bond(&codes).0))
+        .filter(|(_, i)| i.is_finite())
+        .collect();
+    let mut sorted: Vec<f32> = current.iter().map(|(_, i)| *i).collect();
+    sorted.sort_by(f32::total_cmp);
+    let usual = sorted.get(sorted.len() / 2).copied().unwrap_or(0.0);
+    let most = current
+        .iter()
+        .map(|(_, i)| (i - usual).abs())
+        .fold(0.0, f32::max);
+    let unusual = current
+        .iter()
+        .filter(|(_, i)| (i - usual).abs() > 0.03 * most)
+        .map(|(ms, _)| *ms);
+    let held = |ms: &f64| (whole.0..=whole.1).contains(ms);
+    let points = unusual
+        .chain([0.0])
+        .chain(pickup(data).map(|(from, _)| from).filter(held));
+    let (from, to) = points.fold((f64::INFINITY, f64::NEG_INFINITY), |(from, to), ms| {
+        (from.min(ms), to.max(ms))
+    });
+    let room = ((to - from) * 0.3).max(ROOM_MS_MIN);
+    ((from - room).max(whole.0), (to + room).min(whole.1))
 }
 
 /// What happened, in a sentence.

@@ -15,6 +15,20 @@ const ROWS_MAX: usize = 16_000;
 /// A measurement older than this is not "the insulation now", where the settings do not say how often it is due.
 const STALE_US: i64 = 36 * 3_600_000_000;
 
+const DAY_US: i64 = 86_400_000_000;
+
+/// Of points by time, the one of each day that has the most of something.
+pub fn most_of_each_day<T: Copy>(points: &[(i64, T)], most: impl Fn(&T) -> f32) -> Vec<(i64, T)> {
+    points
+        .chunk_by(|(a, _), (b, _)| a.div_euclid(DAY_US) == b.div_euclid(DAY_US))
+        .filter_map(|day| {
+            day.iter()
+                .max_by(|(_, a), (_, b)| most(a).total_cmp(&most(b)))
+        })
+        .copied()
+        .collect()
+}
+
 /// A period of one board.
 #[derive(Clone, PartialEq, Debug)]
 pub struct OverviewData {
@@ -125,8 +139,16 @@ impl OverviewData {
         points
     }
 
+    /// The period is so long that a night is a pixel or less: the worst of each day is drawn, and nights are not shaded.
+    pub fn by_days(&self) -> bool {
+        self.range.end.saturating_sub(self.range.start) > 62 * DAY_US
+    }
+
     /// Measurements further apart than this are not joined by a line.
     pub fn stale_us(&self) -> i64 {
+        if self.by_days() {
+            return (3 * DAY_US).max(self.readings.spacing_us);
+        }
         match self.settings.map(|settings| settings.check.every_s) {
             Some(every_s) if every_s > 0 => {
                 (3_000_000 * i64::from(every_s)).max(self.readings.spacing_us)
@@ -146,7 +168,7 @@ impl OverviewData {
                 if last.replace((row.boot, at)) != Some((row.boot, at)) {
                     measured_us = Some(row.t_us);
                 }
-                let age_us = row.t_us - measured_us.unwrap_or(row.t_us);
+                let age_us = row.t_us.saturating_sub(measured_us.unwrap_or(row.t_us));
                 (age_us > stale_us).then_some(SpellKind::Stale)
             }
         })
@@ -179,7 +201,7 @@ impl OverviewData {
         let mut from_us = self.range.start;
         if rows
             .first()
-            .is_some_and(|row| row.t_us - from_us > spacing_us)
+            .is_some_and(|row| row.t_us.saturating_sub(from_us) > spacing_us)
             && rows.len() > 1
         {
             push(from_us, rows[0].t_us, SpellKind::NoRecord);
@@ -188,7 +210,7 @@ impl OverviewData {
             from_us = row.t_us;
             let kind = missing(row);
             let next_us = rows.get(k + 1).map_or(self.range.end, |next| next.t_us);
-            let recorded = next_us - from_us <= spacing_us;
+            let recorded = next_us.saturating_sub(from_us) <= spacing_us;
             if !recorded && rows.len() > 1 {
                 push(from_us, next_us, SpellKind::NoRecord);
             } else if let Some(kind) = kind {
@@ -204,7 +226,7 @@ impl OverviewData {
         let mut spells: Vec<(Range<i64>, TripState)> = Vec::new();
         for (k, row) in rows.iter().enumerate() {
             let next_us = rows.get(k + 1).map_or(self.range.end, |next| next.t_us);
-            let to_us = if next_us - row.t_us <= self.readings.spacing_us {
+            let to_us = if next_us.saturating_sub(row.t_us) <= self.readings.spacing_us {
                 next_us
             } else {
                 row.t_us

@@ -1,6 +1,6 @@
 //! The lower panel: insulation resistance of each pole and of the whole array, at the times it was measured.
 
-use super::data::OverviewData;
+use super::data::{OverviewData, most_of_each_day};
 use super::{Limit, draw_limits, log_axis, spell_entries};
 use crate::chart::canvas::{Area, Canvas, Drawn, Entry, Px, Side, Swatch, thinned};
 use crate::chart::colour;
@@ -12,11 +12,11 @@ use plotters::prelude::*;
 
 const BOUNDS_OHM: (f64, f64) = (1.0, 1e12);
 
-/// The whole array, the positive and the negative pole.
+/// The whole array, broad, so that the pole which makes most of it can lie on it; the positive and the negative pole.
 const SERIES: [(fn(&PoleLeakage) -> Resistance, RGBColor, u32); 3] = [
+    (PoleLeakage::r_iso, colour::WHOLE, 6),
     (|l| l.resistance(l.g_pos), colour::PLUS, 2),
     (|l| l.resistance(l.g_neg), colour::MINUS, 2),
-    (PoleLeakage::r_iso, colour::WHOLE, 3),
 ];
 
 pub fn legend<B: DrawingBackend>(
@@ -26,10 +26,13 @@ pub fn legend<B: DrawingBackend>(
     right: i32,
 ) -> Result<i32, String> {
     let mut entries = vec![
-        Entry::new(Swatch::Line(colour::WHOLE, 3), "both poles together"),
+        Entry::new(Swatch::Line(colour::WHOLE, 6), "both poles together"),
         Entry::new(Swatch::Line(colour::PLUS, 3), "+ pole"),
         Entry::new(Swatch::Line(colour::MINUS, 3), "− pole"),
     ];
+    if data.by_days() {
+        entries.push(Entry::new(Swatch::Nothing, "(lowest of each day)"));
+    }
     let bounded = data.measurements().iter().any(|(_, leakage)| {
         SERIES
             .iter()
@@ -63,13 +66,18 @@ pub fn panel<B: DrawingBackend>(
 
     let stale_us = data.stale_us();
     for (resistance, colour, width) in SERIES {
-        let points: Vec<(i64, Resistance)> = measurements
+        let mut points: Vec<(i64, Resistance)> = measurements
             .iter()
             .map(|(t_us, leakage)| (*t_us, resistance(leakage)))
             .filter(|(_, r)| !r.bound().0.is_nan())
             .collect();
+        if data.by_days() {
+            points = most_of_each_day(&points, |r| -r.bound().0);
+        }
         let is = |r: &Resistance| matches!(r, Resistance::Is(_));
-        for piece in points.chunk_by(|(a, r), (b, s)| is(r) && is(s) && b - a <= stale_us) {
+        for piece in
+            points.chunk_by(|(a, r), (b, s)| is(r) && is(s) && b.saturating_sub(*a) <= stale_us)
+        {
             let line: Vec<Px> = piece
                 .iter()
                 .map(|(t_us, r)| (axis.x(*t_us), scale.y(r.bound().0)))
@@ -91,7 +99,7 @@ pub fn panel<B: DrawingBackend>(
         // One arrow in a few columns is enough to be seen, and more would be a wall.
         let mut free = i32::MIN;
         for (t_us, r) in points.iter().filter(|(_, r)| !is(r)) {
-            let at = (axis.x(*t_us), scale.y(r.bound().0).max(area.top + 15));
+            let at = (axis.x(*t_us), scale.y(r.bound().0).max(area.top + 12));
             if at.0 >= free {
                 canvas.at_least(at, colour)?;
                 free = at.0 + 9;

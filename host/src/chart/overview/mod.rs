@@ -16,7 +16,7 @@ pub use data::OverviewData;
 use super::CAUTION;
 use super::canvas::{Area, Canvas, Drawn, Entry, Side, Swatch};
 use super::colour;
-use super::marks::{self, Mark};
+use super::marks::{self, Mark, Place};
 use super::scale::{LogScale, engineering};
 use super::time_axis::{TimeAxis, period};
 use data::{Spell, SpellKind};
@@ -26,7 +26,7 @@ use std::collections::BTreeSet;
 
 /// Left and right edge of both panels.
 const EDGES: (i32, i32) = (100, 1085);
-const LANES: i32 = 3;
+const LANES_MAX: i32 = 4;
 const LANE: i32 = 21;
 
 pub fn draw<B: DrawingBackend>(canvas: &Canvas<B>, data: &OverviewData) -> Drawn {
@@ -48,11 +48,12 @@ pub fn draw<B: DrawingBackend>(canvas: &Canvas<B>, data: &OverviewData) -> Drawn
         colour::INK,
     )?;
 
-    let (upper_top, strip_top, lower_bottom) = (170, 478, 806);
+    let (strip_top, lower_bottom) = (478, 806);
     let used = current::legend(canvas, data, (24, 62), sheet.right - 16)?;
+    let labels = Labels::place(canvas, data, &axis)?;
     let upper = Area {
         left: EDGES.0,
-        top: upper_top.max(62 + used + LANES * LANE),
+        top: 62 + used + 6 + labels.lanes() * LANE,
         right: EDGES.1,
         bottom: strip_top - 44,
     };
@@ -79,6 +80,7 @@ pub fn draw<B: DrawingBackend>(canvas: &Canvas<B>, data: &OverviewData) -> Drawn
             canvas.line(&[(*x, panel.top), (*x, panel.bottom)], colour::GRID, 1)?;
         }
     }
+    labels.draw_lines(canvas, upper)?; // under the data: an excursion stands just where its trip is marked
     current::panel(canvas, data, &axis, upper)?;
     insulation::panel(canvas, data, &axis, lower)?;
     strip_of_states(canvas, data, &axis, strip)?;
@@ -96,7 +98,7 @@ pub fn draw<B: DrawingBackend>(canvas: &Canvas<B>, data: &OverviewData) -> Drawn
         Side::Center,
         colour::INK,
     )?;
-    draw_marks(canvas, data, &axis, upper)?;
+    labels.draw(canvas, upper)?;
     canvas.text(CAUTION, (24, sheet.bottom - 24), Side::Left, colour::INK)
 }
 
@@ -176,7 +178,7 @@ fn shade<B: DrawingBackend>(
     };
     for spell in spells {
         let (left, right) = (axis.x(spell.from_us), axis.x(spell.to_us));
-        if spell.kind == SpellKind::Dark && !nights_are_shaded(data) {
+        if spell.kind == SpellKind::Dark && data.by_days() {
             continue;
         }
         let right = right.max(left + 1);
@@ -192,11 +194,6 @@ fn shade<B: DrawingBackend>(
     Ok(())
 }
 
-/// Above two months a night is a pixel or less.
-fn nights_are_shaded(data: &OverviewData) -> bool {
-    data.range.end.saturating_sub(data.range.start) < 62 * 86_400_000_000
-}
-
 fn spell_colour(kind: SpellKind) -> RGBColor {
     match kind {
         SpellKind::Dark => colour::DARK,
@@ -210,13 +207,10 @@ fn spell_entries(data: &OverviewData, spells: &[Spell]) -> Vec<Entry> {
     let mut entries = Vec::new();
     let has = |kind| spells.iter().any(|spell| spell.kind == kind);
     if has(SpellKind::Dark) {
-        entries.push(if nights_are_shaded(data) {
-            Entry::new(Swatch::Area(colour::DARK), "not measured: array dark")
+        entries.push(if data.by_days() {
+            Entry::new(Swatch::Nothing, "(nights, not measured, are not shaded)")
         } else {
-            Entry::new(
-                Swatch::Nothing,
-                "(not measured while the array is dark: nights are not shaded)",
-            )
+            Entry::new(Swatch::Area(colour::DARK), "not measured: array dark")
         });
     }
     let reasons: BTreeSet<&str> = spells
@@ -307,63 +301,102 @@ fn strip_of_states<B: DrawingBackend>(
             )?;
         }
     }
+    for spell in data.current_spells() {
+        if spell.kind == SpellKind::NoRecord {
+            let (left, right) = (axis.x(spell.from_us), axis.x(spell.to_us));
+            canvas.fill(
+                Area {
+                    left,
+                    right,
+                    ..area
+                },
+                colour::NO_RECORD,
+            )?;
+        }
+    }
     canvas.frame(area, colour::QUIET)
 }
 
-fn draw_marks<B: DrawingBackend>(
-    canvas: &Canvas<B>,
-    data: &OverviewData,
-    axis: &TimeAxis,
-    panel: Area,
-) -> Drawn {
-    let all: Vec<Mark> = data
-        .events
-        .iter()
-        .filter_map(|stored| {
-            let (text, colour, rank) = marks::wording(&stored.event.kind)?;
-            Some(Mark {
-                x: axis.x(stored.t_us),
-                text,
-                colour,
-                rank,
+/// The marks of a sheet's events and the places of their labels.
+struct Labels {
+    /// One for each event that is marked.
+    marks: Vec<Mark>,
+    /// With like neighbours joined.
+    labels: Vec<(Mark, Option<Place>)>,
+}
+
+impl Labels {
+    fn place<B: DrawingBackend>(
+        canvas: &Canvas<B>,
+        data: &OverviewData,
+        axis: &TimeAxis,
+    ) -> Result<Self, String> {
+        let marks: Vec<Mark> = data
+            .events
+            .iter()
+            .filter_map(|stored| {
+                let (text, colour, rank) = marks::wording(&stored.event.kind)?;
+                Some(Mark {
+                    x: axis.x(stored.t_us),
+                    text,
+                    colour,
+                    rank,
+                })
             })
+            .collect();
+        let joined = marks::joined(marks.clone());
+        let widths: Result<Vec<i32>, String> = joined
+            .iter()
+            .map(|mark| canvas.width_of(&mark.text))
+            .collect();
+        let places = marks::place(&joined, &widths?, LANES_MAX, (20, Area::sheet().right - 10));
+        Ok(Self {
+            marks,
+            labels: joined.into_iter().zip(places).collect(),
         })
-        .collect();
-    for mark in &all {
-        canvas.pointer((mark.x, panel.top), mark.colour)?;
     }
-    let marks = marks::joined(all);
-    let widths: Result<Vec<i32>, String> = marks
-        .iter()
-        .map(|mark| canvas.width_of(&mark.text))
-        .collect();
-    let places = marks::place(&marks, &widths?, LANES, (20, Area::sheet().right - 10));
-    let mut without = 0;
-    for (mark, place) in marks.iter().zip(places) {
-        if mark.rank <= 2 {
+
+    fn lanes(&self) -> i32 {
+        let lanes = self.labels.iter().filter_map(|(_, place)| *place);
+        lanes.map(|place| place.lane + 1).max().unwrap_or(0)
+    }
+
+    /// Lines down through the panel, of the weighty ones.
+    fn draw_lines<B: DrawingBackend>(&self, canvas: &Canvas<B>, panel: Area) -> Drawn {
+        for (mark, _) in self.labels.iter().filter(|(mark, _)| mark.rank <= 2) {
             canvas.line(
                 &[(mark.x, panel.top), (mark.x, panel.bottom)],
                 mark.colour,
                 2,
             )?;
         }
-        let Some(place) = place else {
-            without += 1;
-            continue;
-        };
-        let y = panel.top - 20 - place.lane * LANE;
-        canvas.line(&[(mark.x, panel.top - 9), (mark.x, y - 7)], mark.colour, 2)?;
-        let (x, side) = if place.flipped {
-            (mark.x - 6, Side::Right)
-        } else {
-            (mark.x + 6, Side::Left)
-        };
-        canvas.text(&mark.text, (x, y), side, mark.colour)?;
+        Ok(())
     }
-    if without > 0 {
-        let text = format!("{without} more marks: see the event list");
-        let at = (Area::sheet().right - 24, Area::sheet().bottom - 24);
-        canvas.text(&text, at, Side::Right, colour::INK)?;
+
+    fn draw<B: DrawingBackend>(&self, canvas: &Canvas<B>, panel: Area) -> Drawn {
+        for mark in &self.marks {
+            canvas.pointer((mark.x, panel.top), mark.colour)?;
+        }
+        let mut without = 0;
+        for (mark, place) in &self.labels {
+            let Some(place) = place else {
+                without += 1;
+                continue;
+            };
+            let y = panel.top - 20 - place.lane * LANE;
+            canvas.line(&[(mark.x, panel.top - 9), (mark.x, y - 7)], mark.colour, 2)?;
+            let (x, side) = if place.flipped {
+                (mark.x - 6, Side::Right)
+            } else {
+                (mark.x + 6, Side::Left)
+            };
+            canvas.text(&mark.text, (x, y), side, mark.colour)?;
+        }
+        if without > 0 {
+            let text = format!("{without} more marks without a label: see the event list");
+            let at = (Area::sheet().right - 24, Area::sheet().bottom - 24);
+            canvas.text(&text, at, Side::Right, colour::INK)?;
+        }
+        Ok(())
     }
-    Ok(())
 }
