@@ -1,0 +1,533 @@
+//! One captured event on one sheet: bond current and pole voltages, in ms before and after the trigger.
+
+use super::canvas::{Area, Canvas, Drawn, Entry, Px, Side, Swatch, thinned};
+use super::marks;
+use super::scale::{LinearScale, engineering};
+use super::time_axis::moment;
+use super::{CAUTION, ChartError, colour};
+use crate::store::{Capture, EventFilter, Store, StoredEvent};
+use ohmward_proto::message::BoardId;
+use ohmward_proto::{Codes, EventId, EventKind, Settings};
+use plotters::prelude::*;
+
+const EDGES: (i32, i32) = (110, 1085);
+
+/// The waveform around one event.
+#[derive(Clone, PartialEq, Debug)]
+pub struct WaveformData {
+    /// The event.
+    pub event: StoredEvent,
+    /// What was captured.
+    pub capture: Capture,
+    /// Samples per second in that run.
+    pub sample_rate_hz: u32,
+    /// The settings last heard from the board; without them no limits are drawn.
+    pub settings: Option<Settings>,
+    /// Stands beside the board's number: a site's name, or "simulated".
+    pub note: Option<String>,
+}
+
+impl WaveformData {
+    /// Gathers what is stored of an event's waveform; it need not be whole.
+    ///
+    /// # Errors
+    /// [`ChartError::NoEvent`], [`ChartError::NoCapture`], [`ChartError::NoRate`], or a [`ChartError::Store`].
+    pub fn from_store(store: &Store, board: BoardId, event: EventId) -> Result<Self, ChartError> {
+        let filter = EventFilter {
+            board: Some(board),
+            ..EventFilter::default()
+        };
+        let stored = store
+            .events(&filter)?
+            .into_iter()
+            .find(|stored| stored.event.id == event)
+            .ok_or(ChartError::NoEvent { board, event })?;
+        let capture = store
+            .capture(board, event)?
+            .filter(|capture| capture.codes.iter().any(Option::is_some))
+            .ok_or(ChartError::NoCapture { board, event })?;
+        let rate = store
+            .runs(board)?
+            .iter()
+            .find(|run| run.boot == event.boot)
+            .map(|run| run.sample_rate_hz)
+            .filter(|hz| *hz > 0)
+            .ok_or(ChartError::NoRate {
+                board,
+                boot: event.boot,
+            })?;
+        Ok(Self {
+            event: stored,
+            capture,
+            sample_rate_hz: rate,
+            settings: store.settings(board)?,
+            note: None,
+        })
+    }
+
+    /// A moment on the board's clock, in ms from the trigger.
+    fn ms(&self, at_sample: u64) -> f64 {
+        let samples = i128::from(at_sample) - i128::from(self.capture.head.trigger.0);
+        samples as f64 * 1000.0 / f64::from(self.sample_rate_hz.max(1))
+    }
+
+    fn ms_of(&self, index: usize) -> f64 {
+        self.ms(self.capture.head.first.0.saturating_add(index as u64))
+    }
+
+    fn samples(&self) -> impl Iterator<Item = (f64, Codes)> {
+        let all = self.capture.codes.iter().enumerate();
+        all.filter_map(|(k, codes)| codes.map(|codes| (self.ms_of(k), codes)))
+    }
+
+    /// Stretches in ms where `is` holds sample after sample.
+    fn stretches(&self, is: impl Fn(Option<&Codes>) -> bool) -> Vec<(f64, f64)> {
+        let flags: Vec<(usize, bool)> = self
+            .capture
+            .codes
+            .iter()
+            .map(|codes| is(codes.as_ref()))
+            .enumerate()
+            .collect();
+        flags
+            .chunk_by(|a, b| a.1 == b.1)
+            .filter_map(|run| match (run.first(), run.last()) {
+                (Some((from, true)), Some((to, _))) => {
+                    Some((self.ms_of(*from), self.ms_of(to + 1)))
+                }
+                _ => None,
+            })
+            .collect()
+    }
+}
+
+pub fn draw<B: DrawingBackend>(canvas: &Canvas<B>, data: &WaveformData) -> Drawn {
+    let sheet = Area::sheet();
+    let stored = &data.event;
+    let note = data
+        .note
+        .as_ref()
+        .map_or(String::new(), |note| format!(" ({note})"));
+    let (words, ..) =
+        marks::wording(&stored.event.kind).unwrap_or(("event".into(), colour::INK, 0));
+    canvas.title(&capital(&words), (24, 28))?;
+    let place = format!(
+        "Board {}{note}, event {}, {}",
+        stored.board,
+        stored.event.id,
+        moment(stored.t_us)
+    );
+    canvas.text(&place, (24, 60), Side::Left, colour::INK)?;
+    canvas.text(&story(data), (24, 86), Side::Left, colour::INK)?;
+
+    let time = LinearScale::new(window(data), EDGES);
+    let missing = data.stretches(|codes| codes.is_none());
+    let railed = data
+        .stretches(|codes| codes.is_some_and(|c| data.capture.head.calibration.at_rail(c.i_fine)));
+
+    let mut entries = vec![Entry::new(
+        Swatch::Line(colour::WHOLE, 2),
+        "current, + is out of the conductor into earth",
+    )];
+    if !railed.is_empty() {
+        entries.push(Entry::new(
+            Swatch::Line(colour::PLUS, 3),
+            "from the wide range: the fine one is at its rail",
+        ));
+    }
+    if !missing.is_empty() {
+        entries.push(Entry::new(
+            Swatch::Area(colour::NO_RECORD),
+            "samples not received",
+        ));
+    }
+    let used = canvas.legend("Bond current", (24, 120), sheet.right - 16, &entries)?;
+    let upper = Area {
+        left: EDGES.0,
+        top: 120 + used + 24,
+        right: EDGES.1,
+        bottom: 548,
+    };
+    let poles = [
+        Entry::new(Swatch::Line(colour::PLUS, 2), "+ pole to earth"),
+        Entry::new(Swatch::Line(colour::MINUS, 2), "− pole to earth"),
+    ];
+    let used = canvas.legend("Pole voltages", (24, 578), sheet.right - 16, &poles)?;
+    let lower = Area {
+        left: EDGES.0,
+        top: 578 + used,
+        right: EDGES.1,
+        bottom: 796,
+    };
+
+    let calibration = &data.capture.head.calibration;
+    let current = LinearScale::fitting(
+        data.samples()
+            .map(|(_, codes)| calibration.i_bond(&codes).0)
+            .chain(shown_limits(data)),
+        (upper.bottom, upper.top),
+    );
+    let volts = LinearScale::fitting(
+        data.samples().flat_map(|(_, codes)| {
+            [
+                calibration.v_pos.value(codes.v_pos),
+                calibration.v_neg.value(codes.v_neg),
+            ]
+        }),
+        (lower.bottom, lower.top),
+    );
+    for (area, scale, unit) in [(upper, &current, "A"), (lower, &volts, "V")] {
+        for (from, to) in &missing {
+            let (left, right) = (time.px(*from), time.px(*to));
+            canvas.fill(
+                Area {
+                    left,
+                    right,
+                    ..area
+                },
+                colour::NO_RECORD,
+            )?;
+        }
+        shade_pickup(canvas, data, &time, area)?;
+        for ms in time.ticks(12) {
+            canvas.line(
+                &[(time.px(ms), area.top), (time.px(ms), area.bottom)],
+                colour::GRID,
+                1,
+            )?;
+        }
+        for value in scale.ticks(6) {
+            let y = scale.px(value);
+            canvas.line(&[(area.left, y), (area.right, y)], colour::GRID, 1)?;
+            canvas.text(
+                &engineering(value as f32, unit),
+                (area.left - 10, y),
+                Side::Right,
+                colour::INK,
+            )?;
+        }
+        canvas.frame(area, colour::QUIET)?;
+        draw_instants(canvas, data, &time, area, area == upper)?;
+    }
+    limits(canvas, data, &current, upper)?;
+
+    let wide = |codes: &Codes| calibration.at_rail(codes.i_fine);
+    trace(canvas, data, &time, &current, colour::WHOLE, |c| {
+        Some(calibration.i_bond(c).0)
+    })?;
+    trace(canvas, data, &time, &current, colour::PLUS, |c| {
+        wide(c).then(|| calibration.i_bond(c).0)
+    })?;
+    trace(canvas, data, &time, &volts, colour::PLUS, |c| {
+        Some(calibration.v_pos.value(c.v_pos))
+    })?;
+    trace(canvas, data, &time, &volts, colour::MINUS, |c| {
+        Some(calibration.v_neg.value(c.v_neg))
+    })?;
+
+    for ms in time.ticks(12) {
+        let label = format!("{}", (ms * 1000.0).round() / 1000.0).replace('-', "−");
+        canvas.text(
+            &label,
+            (time.px(ms), lower.bottom + 18),
+            Side::Center,
+            colour::INK,
+        )?;
+    }
+    canvas.text(
+        "ms",
+        (EDGES.1 + 40, lower.bottom + 18),
+        Side::Center,
+        colour::INK,
+    )?;
+    let below = i32::midpoint(EDGES.0, EDGES.1);
+    let kept = (data.ms_of(0), data.ms_of(data.capture.codes.len()));
+    let words = format!(
+        "time from the trigger (captured: {:.0} to {:.0} ms)",
+        kept.0, kept.1
+    )
+    .replace('-', "−");
+    canvas.text(
+        &words,
+        (below, lower.bottom + 42),
+        Side::Center,
+        colour::INK,
+    )?;
+    canvas.text(CAUTION, (24, sheet.bottom - 22), Side::Left, colour::INK)
+}
+
+fn trace<B: DrawingBackend>(
+    canvas: &Canvas<B>,
+    data: &WaveformData,
+    time: &LinearScale,
+    scale: &LinearScale,
+    colour: RGBColor,
+    value: impl Fn(&Codes) -> Option<f32>,
+) -> Drawn {
+    let points: Vec<Option<Px>> = data
+        .capture
+        .codes
+        .iter()
+        .enumerate()
+        .map(|(k, codes)| {
+            let value = value(codes.as_ref()?).filter(|value| value.is_finite())?;
+            let ms = data.ms_of(k);
+            time.holds(ms)
+                .then(|| (time.px(ms), scale.px(f64::from(value))))
+        })
+        .collect();
+    for piece in points.chunk_by(|a, b| a.is_some() && b.is_some()) {
+        let line: Vec<Px> = piece.iter().copied().flatten().collect();
+        match thinned(&line)[..] {
+            [] => {}
+            [point] => canvas.dot(point, 2, colour)?,
+            ref line => canvas.line(line, colour, 2)?,
+        }
+    }
+    Ok(())
+}
+
+/// Limits that are drawn: those the current comes near, on the side it comes from.
+fn shown_limits(data: &WaveformData) -> Vec<f32> {
+    let calibration = &data.capture.head.calibration;
+    let values = || {
+        data.samples()
+            .map(|(_, codes)| calibration.i_bond(&codes).0)
+    };
+    let finite = |value: &f32| value.is_finite();
+    let high = values().filter(finite).fold(0.0, f32::max);
+    let low = values().filter(finite).fold(0.0, f32::min);
+    all_limits(data)
+        .into_iter()
+        .flat_map(|(limit, ..)| [(limit, high), (-limit, -low)])
+        .filter(|(limit, reach)| limit.abs() <= 3.0 * reach)
+        .map(|(limit, _)| limit)
+        .collect()
+}
+
+type Dash = (i32, i32);
+
+fn all_limits(data: &WaveformData) -> Vec<(f32, &'static str, RGBColor, Dash)> {
+    let Some(settings) = &data.settings else {
+        return Vec::new();
+    };
+    vec![
+        (
+            settings.current.continuous.above.0,
+            "continuous",
+            colour::WARN,
+            (5, 5),
+        ),
+        (
+            settings.current.ground_fault.above.0,
+            "ground fault",
+            colour::TRIP,
+            (14, 6),
+        ),
+        (
+            settings.current.surge_above.0,
+            "surge",
+            colour::RESET,
+            (2, 6),
+        ),
+    ]
+}
+
+fn limits<B: DrawingBackend>(
+    canvas: &Canvas<B>,
+    data: &WaveformData,
+    scale: &LinearScale,
+    area: Area,
+) -> Drawn {
+    const APART: i32 = 20;
+    let mut drawn: Vec<(i32, String, RGBColor)> = Vec::new();
+    let mut absent = Vec::new();
+    let shown = shown_limits(data);
+    for (limit, words, colour, dash) in all_limits(data) {
+        let sides = [limit, -limit]
+            .into_iter()
+            .filter(|side| shown.contains(side));
+        let ys: Vec<i32> = sides.map(|side| scale.px(f64::from(side))).collect();
+        for y in &ys {
+            canvas.dashes(area.left, area.right, *y, dash, colour)?;
+        }
+        let text = format!("{words} ±{}", engineering(limit, "A"));
+        match ys.first() {
+            Some(y) => drawn.push((*y, text, colour)),
+            None => absent.push(text),
+        }
+    }
+    drawn.sort_by_key(|(y, ..)| *y);
+    let mut places: Vec<i32> = drawn.iter().map(|(y, ..)| *y).collect();
+    // Names move apart from their common middle: down first, then back up as far as the panel reaches.
+    for k in 1..places.len() {
+        places[k] = places[k].max(places[k - 1] + APART);
+    }
+    let mut floor = area.bottom;
+    for place in places.iter_mut().rev() {
+        *place = (*place).min(floor);
+        floor = *place - APART;
+    }
+    for ((y, words, colour), place) in drawn.iter().zip(places) {
+        canvas.line(&[(area.right, *y), (area.right + 10, place)], *colour, 2)?;
+        canvas.text(words, (area.right + 14, place), Side::Left, *colour)?;
+    }
+    if !absent.is_empty() {
+        let words = format!("Limits above this scale: {}", absent.join("; "));
+        let at = (Area::sheet().right - 24, Area::sheet().bottom - 22);
+        canvas.text(&words, at, Side::Right, colour::INK)?;
+    }
+    Ok(())
+}
+
+/// Pickup and trip in ms from the trigger, of an event that is a trip.
+fn pickup(data: &WaveformData) -> Option<(f64, f64)> {
+    match data.event.event.kind {
+        EventKind::Tripped { picked_up, .. } => {
+            Some((data.ms(picked_up.0), data.ms(data.event.event.at.0)))
+        }
+        _ => None,
+    }
+}
+
+fn shade_pickup<B: DrawingBackend>(
+    canvas: &Canvas<B>,
+    data: &WaveformData,
+    time: &LinearScale,
+    area: Area,
+) -> Drawn {
+    let Some((from, to)) = pickup(data) else {
+        return Ok(());
+    };
+    let (left, right) = (time.px(from), time.px(to));
+    canvas.fill(
+        Area {
+            left,
+            right,
+            ..area
+        },
+        colour::UNSEEN,
+    )
+}
+
+/// Trigger and pickup as lines, with their names above the upper panel.
+fn draw_instants<B: DrawingBackend>(
+    canvas: &Canvas<B>,
+    data: &WaveformData,
+    time: &LinearScale,
+    area: Area,
+    named: bool,
+) -> Drawn {
+    let zero = time.px(0.0);
+    canvas.line(&[(zero, area.top), (zero, area.bottom)], colour::TRIP, 2)?;
+    if named {
+        canvas.text(
+            "trigger",
+            (zero + 6, area.top - 12),
+            Side::Left,
+            colour::TRIP,
+        )?;
+    }
+    let Some((from, to)) = pickup(data) else {
+        return Ok(());
+    };
+    let left = time.px(from);
+    if time.holds(from) {
+        canvas.line(&[(left, area.top), (left, area.bottom)], colour::WARN, 2)?;
+    }
+    if named {
+        let before = if time.holds(from) {
+            ""
+        } else {
+            "← before this picture: "
+        };
+        let words = format!("{before}picked up {:.1} ms before the trip", to - from);
+        let wide = canvas.width_of(&words)?;
+        // Beside the other name, and on the sheet.
+        if left - wide > 20 {
+            canvas.text(&words, (left + 2, area.top - 12), Side::Right, colour::WARN)?;
+        } else {
+            let x = left.max(24);
+            let x = if x + wide > zero { zero + 90 } else { x };
+            canvas.text(&words, (x, area.top - 12), Side::Left, colour::WARN)?;
+        }
+    }
+    Ok(())
+}
+
+/// The part of the capture that is worth the width of the sheet, in ms: where the current is not as usual, trigger and pickup
+/// included, with some room on both sides.
+fn window(data: &WaveformData) -> (f64, f64) {
+    const ROOM_MS_MIN: f64 = 8.0;
+    let whole = (data.ms_of(0), data.ms_of(data.capture.codes.len().max(2)));
+    let calibration = &data.capture.head.calibration;
+    let current: Vec<(f64, f32)> = data
+        .samples()
+        .map(|(ms, codes)| (ms, calibration.i_bond(&codes).0))
+        .filter(|(_, i)| i.is_finite())
+        .collect();
+    let mut sorted: Vec<f32> = current.iter().map(|(_, i)| *i).collect();
+    sorted.sort_by(f32::total_cmp);
+    let usual = sorted.get(sorted.len() / 2).copied().unwrap_or(0.0);
+    let most = current
+        .iter()
+        .map(|(_, i)| (i - usual).abs())
+        .fold(0.0, f32::max);
+    let unusual = current
+        .iter()
+        .filter(|(_, i)| (i - usual).abs() > 0.03 * most)
+        .map(|(ms, _)| *ms);
+    let held = |ms: &f64| (whole.0..=whole.1).contains(ms);
+    let points = unusual
+        .chain([0.0])
+        .chain(pickup(data).map(|(from, _)| from).filter(held));
+    let (from, to) = points.fold((f64::INFINITY, f64::NEG_INFINITY), |(from, to), ms| {
+        (from.min(ms), to.max(ms))
+    });
+    let room = ((to - from) * 0.3).max(ROOM_MS_MIN);
+    ((from - room).max(whole.0), (to + room).min(whole.1))
+}
+
+/// What happened, in a sentence.
+fn story(data: &WaveformData) -> String {
+    match &data.event.event.kind {
+        EventKind::Tripped { cause, picked_up } => {
+            let ms = data.ms(data.event.event.at.0) - data.ms(picked_up.0);
+            let limit = limit_words(cause);
+            format!(
+                "The monitor told the contactor to open {ms:.1} ms after the condition was first seen{limit}."
+            )
+        }
+        EventKind::Surge { samples, .. } => {
+            let ms = f64::from(*samples) * 1000.0 / f64::from(data.sample_rate_hz.max(1));
+            format!(
+                "A short spike: {samples} samples ({ms:.1} ms) above the surge level. Counted and kept; not a trip."
+            )
+        }
+        _ => "Waveform around the event.".into(),
+    }
+}
+
+fn limit_words(cause: &ohmward_proto::event::TripCause) -> String {
+    use ohmward_proto::event::TripCause;
+    match cause {
+        TripCause::ContinuousCurrent { limit, .. }
+        | TripCause::GroundFaultCurrent { limit, .. } => {
+            format!("; its limit was {}", engineering(limit.0, "A"))
+        }
+        TripCause::InsulationLow { limit, .. } => {
+            format!("; its limit was {}", engineering(limit.0, "Ω"))
+        }
+        TripCause::SensorLost(_) | TripCause::ContactorFault | TripCause::Commanded => {
+            String::new()
+        }
+    }
+}
+
+fn capital(words: &str) -> String {
+    let mut letters = words.chars();
+    letters
+        .next()
+        .map(|first| first.to_uppercase().chain(letters).collect())
+        .unwrap_or_default()
+}
