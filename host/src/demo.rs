@@ -1,1 +1,179 @@
-//! demo
+//! All of it once: an invented workshop's thirty days, simulated, recorded, and drawn.
+
+use crate::chart::{ChartError, OverviewData, WaveformData, draw_overview, draw_waveform};
+use crate::link::Source;
+use crate::record::{Options, Progress, RecordError, record};
+use crate::store::{EventFilter, Store, StoreError, StoredEvent};
+use ohmward_plant::{Scenario, ScenarioError};
+use ohmward_proto::EventKind;
+use ohmward_proto::units::SampleIndex;
+use std::io;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::sync::atomic::AtomicBool;
+
+/// The scenario, part of the program.
+const SCENARIO: &str = include_str!("../scenarios/heron-bend.toml");
+/// Its name in the demo's folder.
+const SCENARIO_FILE: &str = "heron-bend.toml";
+
+/// Why the demo did not come to its end.
+#[derive(Debug, thiserror::Error)]
+pub enum DemoError {
+    /// The folder is there and not a demo's.
+    #[error("{} exists and is not from an earlier demo: name another folder with --out", .0.display())]
+    NotOurs(PathBuf),
+    /// The folder cannot be used.
+    #[error("cannot use {}: {source}", .folder.display())]
+    Folder {
+        /// Which.
+        folder: PathBuf,
+        /// Why.
+        source: io::Error,
+    },
+    /// The scenario.
+    #[error(transparent)]
+    Scenario(#[from] ScenarioError),
+    /// Recording.
+    #[error(transparent)]
+    Record(#[from] RecordError),
+    /// Reading back.
+    #[error(transparent)]
+    Store(#[from] StoreError),
+    /// Drawing.
+    #[error(transparent)]
+    Chart(#[from] ChartError),
+}
+
+/// What the demo has to tell.
+#[derive(Debug)]
+pub struct Demo {
+    /// Name of the scenario.
+    pub name: String,
+    /// Days of virtual time.
+    pub days: f64,
+    /// Readings recorded.
+    pub readings: u64,
+    /// Everything that happened.
+    pub events: Vec<StoredEvent>,
+    /// Trips, each with the ms from the beginning of the fault that was meant to cause it.
+    pub trips: Vec<(StoredEvent, Option<f64>)>,
+    /// Samples per second of the board.
+    pub sample_rate_hz: u32,
+    /// The folder.
+    pub folder: PathBuf,
+    /// The pictures.
+    pub pictures: Vec<PathBuf>,
+    /// It was stopped before its end.
+    pub stopped: bool,
+}
+
+/// Runs the demo into `folder`, which is made, or emptied of an earlier demo.
+///
+/// # Errors
+/// [`DemoError`].
+pub fn run(
+    folder: &Path,
+    stop: &Arc<AtomicBool>,
+    progress: impl FnMut(&Progress) + Send + 'static,
+) -> Result<Demo, DemoError> {
+    prepare(folder).map_err(|source| match source.kind() {
+        io::ErrorKind::AlreadyExists => DemoError::NotOurs(folder.to_owned()),
+        _ => DemoError::Folder {
+            folder: folder.to_owned(),
+            source,
+        },
+    })?;
+    let scenario = Scenario::load(&folder.join(SCENARIO_FILE))?;
+    let store_dir = folder.join("store");
+    let options = Options {
+        sources: vec![Source::Sim(folder.join(SCENARIO_FILE))],
+        store: store_dir.clone(),
+        baud: 0,
+        duration: None,
+    };
+    let outcome = record(&options, stop, progress)?;
+    if let Some(error) = outcome.failed.into_iter().next() {
+        return Err(error.into());
+    }
+    let store = Store::open_existing(&store_dir)?;
+    let events = store.events(&EventFilter::default())?;
+    let trips: Vec<_> = events
+        .iter()
+        .filter(|stored| matches!(stored.event.kind, EventKind::Tripped { .. }))
+        .map(|stored| (*stored, after_fault_ms(&scenario, stored.event.at)))
+        .collect();
+    let mut pictures = Vec::new();
+    if let Some((first, last)) = store.span(scenario.board.id)? {
+        let overview = folder.join("overview.png");
+        draw_overview(
+            &OverviewData::from_store(&store, scenario.board.id, first..last + 1)?,
+            &overview,
+        )?;
+        pictures.push(overview);
+    }
+    if let Some((trip, _)) = trips.first() {
+        let waveform = folder.join("trip.png");
+        draw_waveform(
+            &WaveformData::from_store(&store, scenario.board.id, trip.event.id)?,
+            &waveform,
+        )?;
+        pictures.push(waveform);
+    }
+    Ok(Demo {
+        name: scenario.name.clone(),
+        days: scenario.duration_h / 24.0,
+        readings: outcome.progress.readings,
+        events,
+        trips,
+        sample_rate_hz: scenario.board.sample_rate_hz,
+        folder: folder.to_owned(),
+        pictures,
+        stopped: stop.load(std::sync::atomic::Ordering::Relaxed),
+    })
+}
+
+/// An empty folder, or one from which an earlier demo's files have been taken. Nothing else is ever removed.
+fn prepare(folder: &Path) -> io::Result<()> {
+    if folder.exists() {
+        let is_empty = folder.read_dir()?.next().is_none();
+        if !is_empty && !folder.join(SCENARIO_FILE).is_file() {
+            return Err(io::ErrorKind::AlreadyExists.into());
+        }
+        for picture in ["overview.png", "trip.png"] {
+            ignore_missing(std::fs::remove_file(folder.join(picture)))?;
+        }
+        let store = folder.join("store");
+        for file in [
+            "ohmward.sqlite",
+            "ohmward.sqlite-wal",
+            "ohmward.sqlite-shm",
+            "ohmward.lock",
+        ] {
+            ignore_missing(std::fs::remove_file(store.join(file)))?;
+        }
+    }
+    std::fs::create_dir_all(folder)?;
+    std::fs::write(folder.join(SCENARIO_FILE), SCENARIO)
+}
+
+fn ignore_missing(result: io::Result<()>) -> io::Result<()> {
+    match result {
+        Err(e) if e.kind() == io::ErrorKind::NotFound => Ok(()),
+        other => other,
+    }
+}
+
+/// ms from the beginning of the newest constant fault before this moment.
+fn after_fault_ms(scenario: &Scenario, at: SampleIndex) -> Option<f64> {
+    let rate = f64::from(scenario.board.sample_rate_hz);
+    let at_s = at.0 as f64 / rate;
+    scenario
+        .faults
+        .iter()
+        .filter(|fault| fault.ohm.is_some())
+        .map(|fault| fault.from_h * 3600.0)
+        .filter(|from_s| *from_s <= at_s)
+        .max_by(f64::total_cmp)
+        .map(|from_s| (at_s - from_s) * 1e3)
+}

@@ -1,7 +1,7 @@
 //! One file a command: what may be written, then one library call, then what is printed.
 
-//mod chart;
-//mod demo;
+mod chart;
+mod demo;
 mod events;
 mod record;
 mod simulate;
@@ -24,26 +24,26 @@ pub struct Args {
 
 #[derive(Debug, Subcommand)]
 enum Command {
-    // Thirty days of an invented workshop's array in under a minute: simulated, recorded, charted
-    //Demo(demo::DemoArgs),
+    /// Thirty days of an invented workshop's array in under a minute: simulated, recorded, charted
+    Demo(demo::DemoArgs),
     /// Run a simulated board: real firmware in a simulated world, behind a pseudo-terminal or a TCP port
     Simulate(simulate::SimulateArgs),
     /// Record one or more boards into a store
     Record(record::RecordArgs),
     /// List what happened
     Events(events::EventsArgs),
-    // chartdoc
-    //Chart(chart::ChartArgs),
+    /// Draw bond current and insulation over time, or the captured waveform of one event
+    Chart(chart::ChartArgs),
 }
 
 /// Carries a command out.
 pub fn run(args: Args) -> anyhow::Result<ExitCode> {
     match args.command {
-        //Command::Demo(args) => demo::run(&args),
+        Command::Demo(args) => demo::run(&args),
         Command::Simulate(args) => simulate::run(&args),
         Command::Record(args) => record::run(args),
         Command::Events(args) => events::run(&args),
-        //Command::Chart(args) => chart::run(&args),
+        Command::Chart(args) => chart::run(&args),
     }
 }
 
