@@ -218,9 +218,12 @@ mod tests {
             .iter()
             .zip(&marks)
             .filter_map(|(place, mark)| place.map(|place| (place, mark.x)))
-            .map(|(place, x)| match place.flipped {
-                true => (place.lane, x - 150, x),
-                false => (place.lane, x, x + 150),
+            .map(|(place, x)| {
+                if place.flipped {
+                    (place.lane, x - 150, x)
+                } else {
+                    (place.lane, x, x + 150)
+                }
             })
             .collect();
         assert!(spans.len() >= 5, "{spans:?}");

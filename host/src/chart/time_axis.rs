@@ -96,13 +96,13 @@ impl TimeAxis {
         let step = [1, 2, 3, 5, 7, 14]
             .into_iter()
             .find(|days| span_days <= 180 && span_days / days < most as i64)
-            .map(|days| days.days())
+            .map(ToSpan::days)
             .or_else(|| {
                 let months = span_days / 30;
                 [1_i64, 2, 3, 6]
                     .into_iter()
                     .find(|step| months / step < most as i64)
-                    .map(|months| months.months())
+                    .map(ToSpan::months)
             })
             .unwrap_or_else(|| (1 + span_days / 366 / most as i64).min(9999).years());
         let mut ticks = Vec::new();

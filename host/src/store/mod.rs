@@ -148,15 +148,15 @@ fn open_to_read(file: &Path) -> rusqlite::Result<Connection> {
                 Some(rusqlite::ErrorCode::CannotOpen | rusqlite::ErrorCode::ReadOnly)
             ) && !has_wal(file) =>
         {
-            let mut uri = String::from("file:");
-            for byte in file.as_os_str().as_encoded_bytes() {
-                match byte {
-                    b'/' | b'.' | b'-' | b'_' => uri.push(char::from(*byte)),
-                    _ if byte.is_ascii_alphanumeric() => uri.push(char::from(*byte)),
-                    _ => uri.push_str(&format!("%{byte:02X}")),
+            let plain = |byte: u8| byte.is_ascii_alphanumeric() || b"/.-_".contains(&byte);
+            let path = file.as_os_str().as_encoded_bytes().iter().map(|&byte| {
+                if plain(byte) {
+                    char::from(byte).to_string()
+                } else {
+                    format!("%{byte:02X}")
                 }
-            }
-            uri.push_str("?immutable=1");
+            });
+            let uri = format!("file:{}?immutable=1", path.collect::<String>());
             Connection::open_with_flags(uri, flags | OpenFlags::SQLITE_OPEN_URI)
         }
         _ => Ok(db),

@@ -173,10 +173,10 @@ impl Batch<'_> {
                 &mut known.events,
             ),
             Entry::CaptureHead { board, head } => {
-                tally(self.head(*board, head)?, &mut new.heads, &mut known.heads)
+                tally(self.head(*board, head)?, &mut new.heads, &mut known.heads);
             }
             Entry::CapturePart { board, part } => {
-                tally(self.part(*board, part)?, &mut new.parts, &mut known.parts)
+                tally(self.part(*board, part)?, &mut new.parts, &mut known.parts);
             }
         }
         self.written.new.add(&new);

@@ -19,7 +19,7 @@ pub fn legend<B: DrawingBackend>(
     right: i32,
 ) -> Result<i32, String> {
     let mut entries = vec![
-        Entry::new(Swatch::Line(colour::WHOLE, 3), "RMS, DC included"),
+        Entry::new(Swatch::Line(colour::WHOLE, 4), "RMS, DC included"),
         Entry::new(
             Swatch::Line(colour::PLUS, 3),
             "DC, out of the conductor into earth (+)",

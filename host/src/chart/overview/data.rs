@@ -140,12 +140,12 @@ impl OverviewData {
     }
 
     /// The period is so long that a night is a pixel or less: the worst of each day is drawn, and nights are not shaded.
-    pub fn by_days(&self) -> bool {
+    pub(in crate::chart) fn by_days(&self) -> bool {
         self.range.end.saturating_sub(self.range.start) > 62 * DAY_US
     }
 
     /// Measurements further apart than this are not joined by a line.
-    pub fn stale_us(&self) -> i64 {
+    pub(in crate::chart) fn stale_us(&self) -> i64 {
         if self.by_days() {
             return (3 * DAY_US).max(self.readings.spacing_us);
         }
@@ -158,7 +158,7 @@ impl OverviewData {
     }
 
     /// Stretches without a measurement of insulation.
-    pub fn insulation_spells(&self) -> Vec<Spell> {
+    pub(in crate::chart) fn insulation_spells(&self) -> Vec<Spell> {
         let stale_us = self.stale_us();
         let mut measured_us: Option<i64> = None;
         let mut last = None;
@@ -175,7 +175,7 @@ impl OverviewData {
     }
 
     /// Stretches without a value of the bond current.
-    pub fn current_spells(&self) -> Vec<Spell> {
+    pub(in crate::chart) fn current_spells(&self) -> Vec<Spell> {
         self.spells(|row| match row.reading.i_bond {
             BondCurrent::NotMeasured(why) => Some(kind_of(why)),
             BondCurrent::Measured { .. } => None,
@@ -221,7 +221,7 @@ impl OverviewData {
     }
 
     /// What the trip logic said, by time.
-    pub fn states(&self) -> Vec<(Range<i64>, TripState)> {
+    pub(in crate::chart) fn states(&self) -> Vec<(Range<i64>, TripState)> {
         let rows = &self.readings.rows;
         let mut spells: Vec<(Range<i64>, TripState)> = Vec::new();
         for (k, row) in rows.iter().enumerate() {
@@ -233,7 +233,7 @@ impl OverviewData {
             };
             match spells.last_mut() {
                 Some((span, state)) if *state == row.reading.state && span.end == row.t_us => {
-                    span.end = to_us
+                    span.end = to_us;
                 }
                 _ => spells.push((row.t_us..to_us, row.reading.state)),
             }

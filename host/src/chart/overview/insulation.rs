@@ -12,8 +12,10 @@ use plotters::prelude::*;
 
 const BOUNDS_OHM: (f64, f64) = (1.0, 1e12);
 
+type Series = (fn(&PoleLeakage) -> Resistance, RGBColor, u32);
+
 /// The whole array, broad, so that the pole which makes most of it can lie on it; the positive and the negative pole.
-const SERIES: [(fn(&PoleLeakage) -> Resistance, RGBColor, u32); 3] = [
+const SERIES: [Series; 3] = [
     (PoleLeakage::r_iso, colour::WHOLE, 6),
     (|l| l.resistance(l.g_pos), colour::PLUS, 2),
     (|l| l.resistance(l.g_neg), colour::MINUS, 2),

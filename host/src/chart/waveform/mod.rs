@@ -1,105 +1,21 @@
 //! One captured event on one sheet: bond current and pole voltages, in ms before and after the trigger.
+//!
+//! - [`data`]: what is drawn, gathered from a store, and which part of it is worth the width of the sheet
+//! - this file: the sheet, from top to bottom, and its limits
+
+mod data;
+
+pub use data::WaveformData;
 
 use super::canvas::{Area, Canvas, Drawn, Entry, Px, Side, Swatch, thinned};
 use super::marks;
 use super::scale::{LinearScale, engineering};
 use super::time_axis::moment;
-use super::{CAUTION, ChartError, colour};
-use crate::store::{Capture, EventFilter, Store, StoredEvent};
-use ohmward_proto::message::BoardId;
-use ohmward_proto::{Codes, EventId, EventKind, Settings};
+use super::{CAUTION, colour};
+use ohmward_proto::{Codes, EventKind};
 use plotters::prelude::*;
 
 const EDGES: (i32, i32) = (110, 1085);
-
-/// The waveform around one event.
-#[derive(Clone, PartialEq, Debug)]
-pub struct WaveformData {
-    /// The event.
-    pub event: StoredEvent,
-    /// What was captured.
-    pub capture: Capture,
-    /// Samples per second in that run.
-    pub sample_rate_hz: u32,
-    /// The settings last heard from the board; without them no limits are drawn.
-    pub settings: Option<Settings>,
-    /// Stands beside the board's number: a site's name, or "simulated".
-    pub note: Option<String>,
-}
-
-impl WaveformData {
-    /// Gathers what is stored of an event's waveform; it need not be whole.
-    ///
-    /// # Errors
-    /// [`ChartError::NoEvent`], [`ChartError::NoCapture`], [`ChartError::NoRate`], or a [`ChartError::Store`].
-    pub fn from_store(store: &Store, board: BoardId, event: EventId) -> Result<Self, ChartError> {
-        let filter = EventFilter {
-            board: Some(board),
-            ..EventFilter::default()
-        };
-        let stored = store
-            .events(&filter)?
-            .into_iter()
-            .find(|stored| stored.event.id == event)
-            .ok_or(ChartError::NoEvent { board, event })?;
-        let capture = store
-            .capture(board, event)?
-            .filter(|capture| capture.codes.iter().any(Option::is_some))
-            .ok_or(ChartError::NoCapture { board, event })?;
-        let rate = store
-            .runs(board)?
-            .iter()
-            .find(|run| run.boot == event.boot)
-            .map(|run| run.sample_rate_hz)
-            .filter(|hz| *hz > 0)
-            .ok_or(ChartError::NoRate {
-                board,
-                boot: event.boot,
-            })?;
-        Ok(Self {
-            event: stored,
-            capture,
-            sample_rate_hz: rate,
-            settings: store.settings(board)?,
-            note: None,
-        })
-    }
-
-    /// A moment on the board's clock, in ms from the trigger.
-    fn ms(&self, at_sample: u64) -> f64 {
-        let samples = i128::from(at_sample) - i128::from(self.capture.head.trigger.0);
-        samples as f64 * 1000.0 / f64::from(self.sample_rate_hz.max(1))
-    }
-
-    fn ms_of(&self, index: usize) -> f64 {
-        self.ms(self.capture.head.first.0.saturating_add(index as u64))
-    }
-
-    fn samples(&self) -> impl Iterator<Item = (f64, Codes)> {
-        let all = self.capture.codes.iter().enumerate();
-        all.filter_map(|(k, codes)| codes.map(|codes| (self.ms_of(k), codes)))
-    }
-
-    /// Stretches in ms where `is` holds sample after sample.
-    fn stretches(&self, is: impl Fn(Option<&Codes>) -> bool) -> Vec<(f64, f64)> {
-        let flags: Vec<(usize, bool)> = self
-            .capture
-            .codes
-            .iter()
-            .map(|codes| is(codes.as_ref()))
-            .enumerate()
-            .collect();
-        flags
-            .chunk_by(|a, b| a.1 == b.1)
-            .filter_map(|run| match (run.first(), run.last()) {
-                (Some((from, true)), Some((to, _))) => {
-                    Some((self.ms_of(*from), self.ms_of(to + 1)))
-                }
-                _ => None,
-            })
-            .collect()
-    }
-}
 
 pub fn draw<B: DrawingBackend>(canvas: &Canvas<B>, data: &WaveformData) -> Drawn {
     let sheet = Area::sheet();
@@ -120,10 +36,14 @@ pub fn draw<B: DrawingBackend>(canvas: &Canvas<B>, data: &WaveformData) -> Drawn
     canvas.text(&place, (24, 60), Side::Left, colour::INK)?;
     canvas.text(&story(data), (24, 86), Side::Left, colour::INK)?;
 
-    let time = LinearScale::new(window(data), EDGES);
-    let missing = data.stretches(|codes| codes.is_none());
-    let railed = data
-        .stretches(|codes| codes.is_some_and(|c| data.capture.head.calibration.at_rail(c.i_fine)));
+    let picture = data.window();
+    let time = LinearScale::new(picture, EDGES);
+    let shown = |stretch: &(f64, f64)| stretch.0 < picture.1 && stretch.1 > picture.0;
+    let mut missing = data.stretches(|codes| codes.is_none());
+    missing.retain(shown);
+    let calibration = &data.capture.head.calibration;
+    let mut railed = data.stretches(|codes| codes.is_some_and(|c| calibration.at_rail(c.i_fine)));
+    railed.retain(shown);
 
     let mut entries = vec![Entry::new(
         Swatch::Line(colour::WHOLE, 2),
@@ -160,7 +80,6 @@ pub fn draw<B: DrawingBackend>(canvas: &Canvas<B>, data: &WaveformData) -> Drawn
         bottom: 796,
     };
 
-    let calibration = &data.capture.head.calibration;
     let current = LinearScale::fitting(
         data.samples()
             .map(|(_, codes)| calibration.i_bond(&codes).0)
@@ -211,17 +130,24 @@ pub fn draw<B: DrawingBackend>(canvas: &Canvas<B>, data: &WaveformData) -> Drawn
     }
     limits(canvas, data, &current, upper)?;
 
-    let wide = |codes: &Codes| calibration.at_rail(codes.i_fine);
-    trace(canvas, data, &time, &current, colour::WHOLE, |c| {
+    let on_current = (&time, &current);
+    let on_volts = (&time, &volts);
+    let wide = |k: usize| {
+        let codes = data.capture.codes.get(k).copied().flatten();
+        codes.is_some_and(|codes| calibration.at_rail(codes.i_fine))
+    };
+    trace(canvas, data, on_current, colour::WHOLE, |_, c| {
         Some(calibration.i_bond(c).0)
     })?;
-    trace(canvas, data, &time, &current, colour::PLUS, |c| {
-        wide(c).then(|| calibration.i_bond(c).0)
+    // With the samples beside: the stroke that leads to a value from the wide range is of it too.
+    trace(canvas, data, on_current, colour::PLUS, |k, c| {
+        let near = wide(k) || wide(k + 1) || k.checked_sub(1).is_some_and(wide);
+        near.then(|| calibration.i_bond(c).0)
     })?;
-    trace(canvas, data, &time, &volts, colour::PLUS, |c| {
+    trace(canvas, data, on_volts, colour::PLUS, |_, c| {
         Some(calibration.v_pos.value(c.v_pos))
     })?;
-    trace(canvas, data, &time, &volts, colour::MINUS, |c| {
+    trace(canvas, data, on_volts, colour::MINUS, |_, c| {
         Some(calibration.v_neg.value(c.v_neg))
     })?;
 
@@ -259,10 +185,9 @@ pub fn draw<B: DrawingBackend>(canvas: &Canvas<B>, data: &WaveformData) -> Drawn
 fn trace<B: DrawingBackend>(
     canvas: &Canvas<B>,
     data: &WaveformData,
-    time: &LinearScale,
-    scale: &LinearScale,
+    (time, scale): (&LinearScale, &LinearScale),
     colour: RGBColor,
-    value: impl Fn(&Codes) -> Option<f32>,
+    value: impl Fn(usize, &Codes) -> Option<f32>,
 ) -> Drawn {
     let points: Vec<Option<Px>> = data
         .capture
@@ -270,7 +195,7 @@ fn trace<B: DrawingBackend>(
         .iter()
         .enumerate()
         .map(|(k, codes)| {
-            let value = value(codes.as_ref()?).filter(|value| value.is_finite())?;
+            let value = value(k, codes.as_ref()?).filter(|value| value.is_finite())?;
             let ms = data.ms_of(k);
             time.holds(ms)
                 .then(|| (time.px(ms), scale.px(f64::from(value))))
@@ -380,23 +305,13 @@ fn limits<B: DrawingBackend>(
     Ok(())
 }
 
-/// Pickup and trip in ms from the trigger, of an event that is a trip.
-fn pickup(data: &WaveformData) -> Option<(f64, f64)> {
-    match data.event.event.kind {
-        EventKind::Tripped { picked_up, .. } => {
-            Some((data.ms(picked_up.0), data.ms(data.event.event.at.0)))
-        }
-        _ => None,
-    }
-}
-
 fn shade_pickup<B: DrawingBackend>(
     canvas: &Canvas<B>,
     data: &WaveformData,
     time: &LinearScale,
     area: Area,
 ) -> Drawn {
-    let Some((from, to)) = pickup(data) else {
+    let Some((from, to)) = data.pickup() else {
         return Ok(());
     };
     let (left, right) = (time.px(from), time.px(to));
@@ -428,7 +343,7 @@ fn draw_instants<B: DrawingBackend>(
             colour::TRIP,
         )?;
     }
-    let Some((from, to)) = pickup(data) else {
+    let Some((from, to)) = data.pickup() else {
         return Ok(());
     };
     let left = time.px(from);
@@ -453,39 +368,6 @@ fn draw_instants<B: DrawingBackend>(
         }
     }
     Ok(())
-}
-
-/// The part of the capture that is worth the width of the sheet, in ms: where the current is not as usual, trigger and pickup
-/// included, with some room on both sides.
-fn window(data: &WaveformData) -> (f64, f64) {
-    const ROOM_MS_MIN: f64 = 8.0;
-    let whole = (data.ms_of(0), data.ms_of(data.capture.codes.len().max(2)));
-    let calibration = &data.capture.head.calibration;
-    let current: Vec<(f64, f32)> = data
-        .samples()
-        .map(|(ms, codes)| (ms, calibration.i_bond(&codes).0))
-        .filter(|(_, i)| i.is_finite())
-        .collect();
-    let mut sorted: Vec<f32> = current.iter().map(|(_, i)| *i).collect();
-    sorted.sort_by(f32::total_cmp);
-    let usual = sorted.get(sorted.len() / 2).copied().unwrap_or(0.0);
-    let most = current
-        .iter()
-        .map(|(_, i)| (i - usual).abs())
-        .fold(0.0, f32::max);
-    let unusual = current
-        .iter()
-        .filter(|(_, i)| (i - usual).abs() > 0.03 * most)
-        .map(|(ms, _)| *ms);
-    let held = |ms: &f64| (whole.0..=whole.1).contains(ms);
-    let points = unusual
-        .chain([0.0])
-        .chain(pickup(data).map(|(from, _)| from).filter(held));
-    let (from, to) = points.fold((f64::INFINITY, f64::NEG_INFINITY), |(from, to), ms| {
-        (from.min(ms), to.max(ms))
-    });
-    let room = ((to - from) * 0.3).max(ROOM_MS_MIN);
-    ((from - room).max(whole.0), (to + room).min(whole.1))
 }
 
 /// What happened, in a sentence.

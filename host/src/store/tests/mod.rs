@@ -1,5 +1,7 @@
 //! What the store promises, tried on real folders.
 
+mod folder;
+
 use super::*;
 use ohmward_proto::event::TripCause;
 use ohmward_proto::measure::{NotMeasured, TripState};
@@ -8,8 +10,6 @@ use ohmward_proto::{
     Amps, BondCurrent, Calibration, Codes, Event, EventId, EventKind, Farads, Insulation,
     PoleLeakage, Reading, SampleIndex, Settings, Siemens, Volts,
 };
-use std::io::{BufRead, BufReader};
-use std::process::{Command, Stdio};
 
 const BOARD: BoardId = BoardId(0x0123_4567_89ab_cdef);
 const ID: EventId = EventId { boot: 3, seq: 7 };
@@ -311,131 +311,6 @@ fn a_batch_that_fails_leaves_nothing() {
     assert!(matches!(fault, StoreError::Sqlite { .. }), "{fault}");
     assert_eq!(store.events(&EventFilter::default()).unwrap(), []);
     assert_eq!(store.boards().unwrap(), []);
-}
-
-#[test]
-fn a_second_writer_and_a_writing_reader_are_refused() {
-    let dir = tempfile::tempdir().unwrap();
-    let first = Store::open_or_create(dir.path()).unwrap();
-    let second = Store::open_or_create(dir.path()).unwrap_err();
-    assert!(matches!(second, StoreError::InUse { .. }), "{second}");
-    let mut reader = Store::open_existing(dir.path()).unwrap();
-    assert!(matches!(
-        reader.write(&[]),
-        Err(StoreError::ReadOnly { .. })
-    ));
-    drop(first);
-    Store::open_or_create(dir.path()).unwrap();
-}
-
-/// The child of the next test: writes, says so, and waits to be killed.
-#[test]
-#[ignore = "only as a child process of killed_in_the_middle_leaves_a_store_to_go_on_with"]
-fn child_that_writes_and_waits() {
-    let Some(dir) = std::env::var_os("OHMWARD_TEST_STORE") else {
-        return;
-    };
-    let mut store = Store::open_or_create(dir).unwrap();
-    store.write(&[event(7, tripped())]).unwrap();
-    let work = store.db.transaction().unwrap();
-    work.execute("DELETE FROM event", []).unwrap();
-    println!("written");
-    std::thread::sleep(Duration::from_secs(60));
-}
-
-#[test]
-fn killed_in_the_middle_leaves_a_store_to_go_on_with() {
-    let dir = tempfile::tempdir().unwrap();
-    let mut child = Command::new(std::env::current_exe().unwrap())
-        .args([
-            "--ignored",
-            "--exact",
-            "--nocapture",
-            "store::tests::child_that_writes_and_waits",
-        ])
-        .env("OHMWARD_TEST_STORE", dir.path())
-        .stdout(Stdio::piped())
-        .spawn()
-        .unwrap();
-    let mut lines = BufReader::new(child.stdout.take().unwrap()).lines();
-    assert!(lines.any(|line| line.unwrap().contains("written")));
-    let refused = Store::open_or_create(dir.path()).unwrap_err();
-    assert!(matches!(refused, StoreError::InUse { .. }), "{refused}");
-    child.kill().unwrap(); // SIGKILL: nothing is closed, nothing is unlocked by hand
-    child.wait().unwrap();
-
-    let mut store = Store::open_or_create(dir.path()).unwrap();
-    assert_eq!(store.events(&EventFilter::default()).unwrap().len(), 1);
-    assert_eq!(store.write(&[event(7, tripped())]).unwrap().known.events, 1);
-}
-
-#[test]
-fn what_is_not_a_store_is_named_and_left_alone() {
-    let dir = tempfile::tempdir().unwrap();
-    let line = |fault: StoreError| {
-        let text = fault.to_string();
-        assert!(
-            !text.contains('\n') && text.contains(&dir.path().display().to_string()),
-            "{text}"
-        );
-        text
-    };
-    let absent = dir.path().join("absent");
-    assert!(line(Store::open_existing(&absent).unwrap_err()).contains("no store in"));
-    assert!(!absent.exists(), "a reader makes nothing");
-
-    let plain = dir.path().join("plain");
-    std::fs::write(&plain, "a file").unwrap();
-    assert!(line(Store::open_existing(&plain).unwrap_err()).contains("not a folder"));
-    assert!(line(Store::open_or_create(&plain).unwrap_err()).contains("not a folder"));
-
-    for (name, content) in [("text", &b"notes of mine"[..]), ("short", b"SQ")] {
-        let folder = dir.path().join(name);
-        std::fs::create_dir(&folder).unwrap();
-        std::fs::write(folder.join(FILE), content).unwrap();
-        for fault in [
-            Store::open_existing(&folder).unwrap_err(),
-            Store::open_or_create(&folder).unwrap_err(),
-        ] {
-            assert!(line(fault).contains("not an Ohmward store"));
-        }
-        assert_eq!(std::fs::read(folder.join(FILE)).unwrap(), content);
-        assert_eq!(std::fs::read_dir(&folder).unwrap().count(), 1);
-    }
-
-    for (name, pragmas, words) in [
-        ("other", "PRAGMA application_id = 7", "another program's"),
-        ("bare", "", "another program's"),
-        (
-            "newer",
-            "PRAGMA application_id = 0x4F484D57; PRAGMA user_version = 2",
-            "update this program",
-        ),
-    ] {
-        let folder = dir.path().join(name);
-        std::fs::create_dir(&folder).unwrap();
-        let db = Connection::open(folder.join(FILE)).unwrap();
-        db.execute_batch(&format!("{pragmas}; CREATE TABLE t (x)"))
-            .unwrap();
-        drop(db);
-        for fault in [
-            Store::open_existing(&folder).unwrap_err(),
-            Store::open_or_create(&folder).unwrap_err(),
-        ] {
-            let text = line(fault);
-            assert!(text.contains(words), "{name}: {text}");
-        }
-    }
-}
-
-#[test]
-fn a_store_whose_making_was_cut_short_is_made_again() {
-    let dir = tempfile::tempdir().unwrap();
-    std::fs::write(dir.path().join(FILE), "").unwrap();
-    let fault = Store::open_existing(dir.path()).unwrap_err();
-    assert!(fault.to_string().contains("empty"), "{fault}");
-    Store::open_or_create(dir.path()).unwrap();
-    Store::open_existing(dir.path()).unwrap();
 }
 
 #[test]
