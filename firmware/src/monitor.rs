@@ -123,6 +123,8 @@ pub struct Monitor {
     insulation_warning: bool,
     latch: Latch,
     tripped_at: SampleIndex,
+    /// Latest sample with the bond open; before a window has passed since, the window holds nothing.
+    bond_was_open: SampleIndex,
     reset_was_pressed: bool,
     command: Option<Command>,
     /// Demands a trip at the next step.
@@ -185,6 +187,7 @@ impl Monitor {
             insulation_warning: false,
             latch: Latch::START,
             tripped_at: SampleIndex(0),
+            bond_was_open: SampleIndex(0),
             reset_was_pressed: true,
             command: None,
             lost_settings: false,
@@ -282,6 +285,9 @@ impl Monitor {
         let insulation_trip = self.watch_insulation();
         let trip = self.current_trip().or(insulation_trip);
         self.move_latch(trip, inputs);
+        if self.bond_open() {
+            self.bond_was_open = now;
+        }
         if now >= self.next_reading {
             self.make_reading();
         }
@@ -552,7 +558,10 @@ impl Monitor {
             Some(channel @ (Channel::IFine | Channel::IWide)) => {
                 BondCurrent::NotMeasured(NotMeasured::SensorLost(channel))
             }
-            _ if !self.i_bond.full() => BondCurrent::NotMeasured(NotMeasured::WindowFilling),
+            _ if self.bond_open() => BondCurrent::NotMeasured(NotMeasured::BondOpen),
+            _ if !self.i_bond.full() || self.now.since(self.bond_was_open) <= self.i_bond.len() as u64 => {
+                BondCurrent::NotMeasured(NotMeasured::WindowFilling)
+            }
             _ => BondCurrent::Measured {
                 dc: MicroAmps(self.i_bond.mean()).amps(),
                 rms: MicroAmps(self.i_bond.rms()).amps(),

@@ -48,6 +48,7 @@ pub fn not_measured(why: NotMeasured) -> String {
         NotMeasured::FaultMoved => "did not read the same twice".into(),
         NotMeasured::Interrupted => "broken off".into(),
         NotMeasured::WindowFilling => "first window not complete".into(),
+        NotMeasured::BondOpen => "bond open".into(),
     }
 }
 

@@ -95,20 +95,20 @@ pub enum TripCause {
         /// The weaker pole.
         pole: Pole,
     },
+    /// A converter channel is lost: what cannot be watched must not run.
+    SensorLost(Channel),
+    /// Contactor feedback contradicts the command.
+    ContactorFault,
+    /// Asked to by a host command.
+    Commanded,
     /// Insulation cannot be told although the array is lit: a conductor at earth, a bond or bridge switch that does
     /// not move, or a reading that never repeats.
     InsulationUnreadable {
         /// What the measurement ended with.
         why: NotMeasured,
     },
-    /// A converter channel is lost: what cannot be watched must not run.
-    SensorLost(Channel),
     /// The stored settings were damaged; the board runs on the strictest defaults until new ones come.
     SettingsLost,
-    /// Contactor feedback contradicts the command.
-    ContactorFault,
-    /// Asked to by a host command.
-    Commanded,
 }
 
 /// Why a reset was not carried out.

@@ -67,6 +67,8 @@ pub enum NotMeasured {
     Interrupted,
     /// The first whole mains window is not complete.
     WindowFilling,
+    /// The bond is open: no current can flow where it is measured, whatever the array leaks.
+    BondOpen,
 }
 
 /// Bond current over the last whole number of mains cycles.

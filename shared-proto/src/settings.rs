@@ -289,12 +289,12 @@ pub enum SettingsFault {
     ContactorClose,
     /// The sample rate does not give whole mains cycles in the firmware's window.
     NoWholeCycles,
-    /// They loosen protection, and the maintenance switch is off.
-    LooserNeedsArm,
     /// They could not be written to non-volatile memory; the old ones stay in force.
     NotStored,
     /// The monitor is tripped or measuring; ask again when it is at rest or closed.
     NotNow,
+    /// They loosen protection, and the maintenance switch is off.
+    LooserNeedsArm,
 }
 
 impl SettingsFault {

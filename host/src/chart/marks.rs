@@ -71,7 +71,9 @@ pub fn cause_words(cause: &TripCause) -> String {
         TripCause::ContinuousCurrent { rms, .. } => format!("{} RMS", engineering(rms.0, "A")),
         TripCause::GroundFaultCurrent { dc, .. } => format!("{} DC", engineering(dc.0, "A")),
         TripCause::InsulationLow { r, .. } => format!("insulation {}", engineering(r.0, "Ω")),
+        TripCause::InsulationUnreadable { .. } => "insulation unreadable".into(),
         TripCause::SensorLost(channel) => format!("sensor lost, {}", channel_words(*channel)),
+        TripCause::SettingsLost => "settings lost".into(),
         TripCause::ContactorFault => "contactor fault".into(),
         TripCause::Commanded => "by command".into(),
     }

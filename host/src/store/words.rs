@@ -18,12 +18,13 @@ pub fn of_reason(why: NotMeasured) -> &'static str {
         NotMeasured::FaultMoved => "fault-moved",
         NotMeasured::Interrupted => "interrupted",
         NotMeasured::WindowFilling => "window-filling",
+        NotMeasured::BondOpen => "bond-open",
     }
 }
 
 /// The reason behind a word; `None` for a word of a newer program.
 pub fn reason(word: &str) -> Option<NotMeasured> {
-    const ALL: [NotMeasured; 12] = [
+    const ALL: [NotMeasured; 13] = [
         NotMeasured::NeverYet,
         NotMeasured::ArrayDark,
         NotMeasured::ArrayMoved,
@@ -36,6 +37,7 @@ pub fn reason(word: &str) -> Option<NotMeasured> {
         NotMeasured::FaultMoved,
         NotMeasured::Interrupted,
         NotMeasured::WindowFilling,
+        NotMeasured::BondOpen,
     ];
     ALL.into_iter().find(|why| of_reason(*why) == word)
 }

@@ -278,6 +278,10 @@ fn trip_causes() -> Vec<TripCause> {
         }),
     );
     causes.extend(CHANNELS.map(TripCause::SensorLost));
+    causes.push(TripCause::InsulationUnreadable {
+        why: NotMeasured::BridgeUnmoved,
+    });
+    causes.push(TripCause::SettingsLost);
     causes
 }
 
@@ -437,6 +441,7 @@ const NOT_MEASURED: [NotMeasured; 9] = [
     NotMeasured::FaultMoved,
     NotMeasured::Interrupted,
     NotMeasured::WindowFilling,
+    NotMeasured::BondOpen,
 ];
 
 const SETTINGS_FAULTS: [SettingsFault; 18] = [
@@ -458,4 +463,5 @@ const SETTINGS_FAULTS: [SettingsFault; 18] = [
     SettingsFault::NoWholeCycles,
     SettingsFault::NotStored,
     SettingsFault::NotNow,
+    SettingsFault::LooserNeedsArm,
 ];

@@ -98,6 +98,7 @@ fn not_measured() -> impl Strategy<Value = NotMeasured> {
             NotMeasured::FaultMoved,
             NotMeasured::Interrupted,
             NotMeasured::WindowFilling,
+            NotMeasured::BondOpen,
         ]),
         channel().prop_map(NotMeasured::SensorLost),
     ]
@@ -220,6 +221,8 @@ fn event_kind() -> impl Strategy<Value = EventKind> {
         channel().prop_map(TripCause::SensorLost),
         Just(TripCause::ContactorFault),
         Just(TripCause::Commanded),
+        Just(TripCause::SettingsLost),
+        not_measured().prop_map(|why| TripCause::InsulationUnreadable { why }),
     ];
     prop_oneof![
         (reason, any::<u32>()).prop_map(|(reason, settings_hash)| EventKind::Started {

@@ -265,5 +265,6 @@ pub fn reason_words(why: NotMeasured) -> &'static str {
         NotMeasured::FaultMoved => "fault moved",
         NotMeasured::Interrupted => "tripped or interrupted",
         NotMeasured::WindowFilling => "window filling",
+        NotMeasured::BondOpen => "bond open",
     }
 }

@@ -400,9 +400,11 @@ fn limit_words(cause: &ohmward_proto::event::TripCause) -> String {
         TripCause::InsulationLow { limit, .. } => {
             format!("; its limit was {}", engineering(limit.0, "Ω"))
         }
-        TripCause::SensorLost(_) | TripCause::ContactorFault | TripCause::Commanded => {
-            String::new()
-        }
+        TripCause::InsulationUnreadable { .. }
+        | TripCause::SensorLost(_)
+        | TripCause::SettingsLost
+        | TripCause::ContactorFault
+        | TripCause::Commanded => String::new(),
     }
 }
 
