@@ -96,6 +96,7 @@ pub fn draw<B: DrawingBackend>(canvas: &Canvas<B>, data: &WaveformData) -> Drawn
         (lower.bottom, lower.top),
     );
     for (area, scale, unit) in [(upper, &current, "A"), (lower, &volts, "V")] {
+        shade_pickup(canvas, data, &time, area)?;
         for (from, to) in &missing {
             let (left, right) = (time.px(*from), time.px(*to));
             canvas.fill(
@@ -107,7 +108,6 @@ pub fn draw<B: DrawingBackend>(canvas: &Canvas<B>, data: &WaveformData) -> Drawn
                 colour::NO_RECORD,
             )?;
         }
-        shade_pickup(canvas, data, &time, area)?;
         for ms in time.ticks(12) {
             canvas.line(
                 &[(time.px(ms), area.top), (time.px(ms), area.bottom)],
