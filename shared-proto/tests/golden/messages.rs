@@ -431,7 +431,7 @@ const REFUSALS: [ResetRefusal; 5] = [
     ResetRefusal::InsulationNotMeasured,
 ];
 
-const NOT_MEASURED: [NotMeasured; 9] = [
+const NOT_MEASURED: [NotMeasured; 10] = [
     NotMeasured::NeverYet,
     NotMeasured::ArrayDark,
     NotMeasured::ArrayMoved,
@@ -444,7 +444,7 @@ const NOT_MEASURED: [NotMeasured; 9] = [
     NotMeasured::BondOpen,
 ];
 
-const SETTINGS_FAULTS: [SettingsFault; 18] = [
+const SETTINGS_FAULTS: [SettingsFault; 19] = [
     SettingsFault::ContinuousAbove,
     SettingsFault::ContinuousHold,
     SettingsFault::GroundFaultAbove,
