@@ -559,7 +559,9 @@ impl Monitor {
                 BondCurrent::NotMeasured(NotMeasured::SensorLost(channel))
             }
             _ if self.bond_open() => BondCurrent::NotMeasured(NotMeasured::BondOpen),
-            _ if !self.i_bond.full() || self.now.since(self.bond_was_open) <= self.i_bond.len() as u64 => {
+            _ if !self.i_bond.full()
+                || self.now.since(self.bond_was_open) <= self.i_bond.len() as u64 =>
+            {
                 BondCurrent::NotMeasured(NotMeasured::WindowFilling)
             }
             _ => BondCurrent::Measured {

@@ -35,7 +35,7 @@ fn a_cut_at_any_byte_leaves_the_old_or_the_new_record() {
     nv.save(&kept(2)).expect("saves");
     let before = nv.into_flash();
     let (mut old, mut new) = (0, 0);
-    for bytes in 0..4096 + 256 + 1 {
+    for bytes in 0..=4096 + 256 {
         let mut flash = before.clone();
         flash.cut_after(bytes);
         let (mut nv, _) = open(flash);

@@ -3,37 +3,43 @@
 use ohmward_proto::event::{EventKind, ResetRefusal, StartReason, TripCause};
 use ohmward_proto::measure::{Channel, NotMeasured, Pole};
 
-/// A number with unit, three digits and an SI prefix: `4.7 mA`, `31.2 kΩ`.
+/// A value with its unit for people: three digits and a prefix, "300 mA", "1.25 MΩ".
 pub fn si(value: f32, unit: &str) -> String {
-    const PREFIXES: [(f32, &str); 7] = [
-        (1e9, "G"),
-        (1e6, "M"),
-        (1e3, "k"),
-        (1.0, ""),
-        (1e-3, "m"),
-        (1e-6, "µ"),
-        (1e-9, "n"),
+    const PREFIXES: [(&str, i32); 9] = [
+        ("p", -12),
+        ("n", -9),
+        ("µ", -6),
+        ("m", -3),
+        ("", 0),
+        ("k", 3),
+        ("M", 6),
+        ("G", 9),
+        ("T", 12),
     ];
-    if !value.is_finite() {
-        return format!("? {unit}");
+    let value = f64::from(value);
+    if value == 0.0 || !value.is_finite() {
+        return format!("{value} {unit}");
     }
-    let size = value.abs();
-    let (scale, prefix) = PREFIXES
-        .into_iter()
-        // 999.9 reads as 1000 of the smaller unit: go up a little early.
-        .find(|(scale, _)| size >= 0.9995 * scale)
-        .unwrap_or((
-            if size < 1e-12 { 1.0 } else { 1e-9 },
-            if size < 1e-12 { "" } else { "n" },
-        ));
-    let scaled = value / scale;
-    let digits = match scaled.abs() {
-        x if x >= 99.95 => 0,
-        x if x >= 9.995 => 1,
-        x if x == 0.0 => 0,
-        _ => 2,
+    // Rounded first, so that 999.96 becomes 1.00 k and not 1000.
+    let digits = 2 - value.abs().log10().floor() as i32;
+    let rounded = if digits >= 0 {
+        (value * 10_f64.powi(digits)).round() / 10_f64.powi(digits)
+    } else {
+        (value / 10_f64.powi(-digits)).round() * 10_f64.powi(-digits)
     };
-    format!("{scaled:.digits$} {prefix}{unit}")
+    let power = (rounded.abs().log10() + 1e-9).floor() as i32;
+    let (prefix, exponent) = PREFIXES
+        .into_iter()
+        .rev()
+        .find(|(_, exponent)| *exponent <= power)
+        .unwrap_or(PREFIXES[0]);
+    let shown = rounded / 10_f64.powi(exponent);
+    let decimals = (2 - (power - exponent)).clamp(0, 3) as usize;
+    let mut text = format!("{shown:.decimals$}");
+    if text.contains('.') {
+        text.truncate(text.trim_end_matches('0').trim_end_matches('.').len());
+    }
+    format!("{} {prefix}{unit}", text.replace('-', "−"))
 }
 
 /// Why there is no value.
@@ -177,16 +183,18 @@ mod tests {
     use super::si;
 
     #[test]
-    fn numbers_read_well() {
+    fn numbers_for_people() {
         for (value, text) in [
+            (0.3, "300 mA"),
+            (1.0, "1 A"),
+            (-24.5, "−24.5 A"),
+            (999.96, "1 kA"),
+            (1_234_567.0, "1.23 MA"),
+            (0.002_1, "2.1 mA"),
+            (1e-4, "100 µA"),
+            (1e-15, "0.001 pA"),
             (0.0, "0 A"),
-            (0.0047, "4.70 mA"),
-            (-0.3, "-300 mA"),
-            (0.9999, "1.00 A"),
-            (9.7766, "9.78 A"),
-            (31_234.0, "31.2 kA"),
-            (2.4e6, "2.40 MA"),
-            (f32::NAN, "? A"),
+            (3.0e15, "3000 TA"),
         ] {
             assert_eq!(si(value, "A"), text);
         }

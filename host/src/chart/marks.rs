@@ -1,7 +1,7 @@
 //! Events → marks with short labels, in lanes above a panel, so that no label covers another.
 
 use super::colour;
-use super::scale::engineering;
+use crate::words::si;
 use ohmward_proto::EventKind;
 use ohmward_proto::event::{ResetRefusal, TripCause};
 use ohmward_proto::measure::{Channel, Pole};
@@ -43,7 +43,7 @@ pub fn wording(kind: &EventKind) -> Option<(String, RGBColor, u8)> {
                 Pole::Positive => ", + pole",
                 Pole::Negative => ", − pole",
             };
-            let text = format!("insulation warning {}{pole}", engineering(r.0, "Ω"));
+            let text = format!("insulation warning {}{pole}", si(r.0, "Ω"));
             Some((text, colour::WARN, 2))
         }
         EventKind::InsulationRecovered { .. } => {
@@ -54,11 +54,9 @@ pub fn wording(kind: &EventKind) -> Option<(String, RGBColor, u8)> {
             let text = format!("reset refused: {}", refusal_words(*why));
             Some((text, colour::WARN, 3))
         }
-        EventKind::Surge { peak, .. } => Some((
-            format!("surge {}", engineering(peak.0, "A")),
-            colour::MINUS,
-            4,
-        )),
+        EventKind::Surge { peak, .. } => {
+            Some((format!("surge {}", si(peak.0, "A")), colour::MINUS, 4))
+        }
         EventKind::EventsLost { count } => Some((format!("{count} events lost"), colour::TRIP, 2)),
         EventKind::Started { .. } => quiet("start"),
         EventKind::SettingsApplied { .. } => quiet("new settings"),
@@ -68,9 +66,9 @@ pub fn wording(kind: &EventKind) -> Option<(String, RGBColor, u8)> {
 /// What tripped, short.
 pub fn cause_words(cause: &TripCause) -> String {
     match cause {
-        TripCause::ContinuousCurrent { rms, .. } => format!("{} RMS", engineering(rms.0, "A")),
-        TripCause::GroundFaultCurrent { dc, .. } => format!("{} DC", engineering(dc.0, "A")),
-        TripCause::InsulationLow { r, .. } => format!("insulation {}", engineering(r.0, "Ω")),
+        TripCause::ContinuousCurrent { rms, .. } => format!("{} RMS", si(rms.0, "A")),
+        TripCause::GroundFaultCurrent { dc, .. } => format!("{} DC", si(dc.0, "A")),
+        TripCause::InsulationLow { r, .. } => format!("insulation {}", si(r.0, "Ω")),
         TripCause::InsulationUnreadable { .. } => "insulation unreadable".into(),
         TripCause::SensorLost(channel) => format!("sensor lost, {}", channel_words(*channel)),
         TripCause::SettingsLost => "settings lost".into(),

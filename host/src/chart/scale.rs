@@ -124,66 +124,9 @@ impl LinearScale {
     }
 }
 
-/// A value with its unit for people: three digits and a prefix, "300 mA", "1.25 MΩ".
-pub fn engineering(value: f32, unit: &str) -> String {
-    const PREFIXES: [(&str, i32); 9] = [
-        ("p", -12),
-        ("n", -9),
-        ("µ", -6),
-        ("m", -3),
-        ("", 0),
-        ("k", 3),
-        ("M", 6),
-        ("G", 9),
-        ("T", 12),
-    ];
-    let value = f64::from(value);
-    if value == 0.0 || !value.is_finite() {
-        return format!("{value} {unit}");
-    }
-    // Rounded first, so that 999.96 becomes 1.00 k and not 1000.
-    let digits = 2 - value.abs().log10().floor() as i32;
-    let rounded = if digits >= 0 {
-        (value * 10_f64.powi(digits)).round() / 10_f64.powi(digits)
-    } else {
-        (value / 10_f64.powi(-digits)).round() * 10_f64.powi(-digits)
-    };
-    let power = (rounded.abs().log10() + 1e-9).floor() as i32;
-    let (prefix, exponent) = PREFIXES
-        .into_iter()
-        .rev()
-        .find(|(_, exponent)| *exponent <= power)
-        .unwrap_or(PREFIXES[0]);
-    let shown = rounded / 10_f64.powi(exponent);
-    let decimals = (2 - (power - exponent)).clamp(0, 3) as usize;
-    let mut text = format!("{shown:.decimals$}");
-    if text.contains('.') {
-        text.truncate(text.trim_end_matches('0').trim_end_matches('.').len());
-    }
-    format!("{} {prefix}{unit}", text.replace('-', "−"))
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    #[test]
-    fn numbers_for_people() {
-        for (value, text) in [
-            (0.3, "300 mA"),
-            (1.0, "1 A"),
-            (-24.5, "−24.5 A"),
-            (999.96, "1 kA"),
-            (1_234_567.0, "1.23 MA"),
-            (0.002_1, "2.1 mA"),
-            (1e-4, "100 µA"),
-            (1e-15, "0.001 pA"),
-            (0.0, "0 A"),
-            (3.0e15, "3000 TA"),
-        ] {
-            assert_eq!(engineering(value, "A"), text);
-        }
-    }
 
     #[test]
     fn a_log_axis_takes_anything() {

@@ -4,8 +4,9 @@ use super::data::{OverviewData, most_of_each_day};
 use super::{Limit, draw_limits, log_axis, spell_entries};
 use crate::chart::canvas::{Area, Canvas, Drawn, Entry, Px, Swatch, thinned};
 use crate::chart::colour;
-use crate::chart::scale::{LogScale, engineering};
+use crate::chart::scale::LogScale;
 use crate::chart::time_axis::TimeAxis;
+use crate::words::si;
 use ohmward_proto::BondCurrent;
 use plotters::prelude::*;
 
@@ -105,13 +106,13 @@ fn limits_of(settings: &ohmward_proto::Settings) -> [Limit; 2] {
     [
         Limit {
             value: continuous.above.0,
-            text: format!("continuous {}", engineering(continuous.above.0, "A")),
+            text: format!("continuous {}", si(continuous.above.0, "A")),
             colour: colour::WARN,
             dash: (5, 5),
         },
         Limit {
             value: fault.above.0,
-            text: format!("ground fault {} DC", engineering(fault.above.0, "A")),
+            text: format!("ground fault {} DC", si(fault.above.0, "A")),
             colour: colour::TRIP,
             dash: (14, 6),
         },

@@ -4,8 +4,9 @@ use super::data::{OverviewData, most_of_each_day};
 use super::{Limit, draw_limits, log_axis, spell_entries};
 use crate::chart::canvas::{Area, Canvas, Drawn, Entry, Px, Side, Swatch, thinned};
 use crate::chart::colour;
-use crate::chart::scale::{LogScale, engineering};
+use crate::chart::scale::LogScale;
 use crate::chart::time_axis::TimeAxis;
+use crate::words::si;
 use ohmward_proto::measure::Resistance;
 use ohmward_proto::{PoleLeakage, Settings};
 use plotters::prelude::*;
@@ -127,7 +128,7 @@ fn limits_of(settings: &Settings) -> [Limit; 3] {
     let levels = &settings.insulation;
     let limit = |r: f32, words: &str, colour, dash| Limit {
         value: r,
-        text: format!("{words} {}", engineering(r, "Ω")),
+        text: format!("{words} {}", si(r, "Ω")),
         colour,
         dash,
     };

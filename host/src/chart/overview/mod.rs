@@ -17,8 +17,9 @@ use super::CAUTION;
 use super::canvas::{Area, Canvas, Drawn, Entry, Side, Swatch};
 use super::colour;
 use super::marks::{self, Mark, Place};
-use super::scale::{LogScale, engineering};
+use super::scale::LogScale;
 use super::time_axis::{TimeAxis, period};
+use crate::words::si;
 use data::{Spell, SpellKind};
 use ohmward_proto::measure::TripState;
 use plotters::prelude::*;
@@ -112,7 +113,7 @@ fn log_axis<B: DrawingBackend>(
     for value in scale.ticks() {
         let y = scale.y(value);
         canvas.line(&[(area.left, y), (area.right, y)], colour::GRID, 1)?;
-        let label = engineering(value, unit);
+        let label = si(value, unit);
         canvas.text(&label, (area.left - 10, y), Side::Right, colour::INK)?;
     }
     canvas.frame(area, colour::QUIET)

@@ -9,9 +9,10 @@ pub use data::WaveformData;
 
 use super::canvas::{Area, Canvas, Drawn, Entry, Px, Side, Swatch, thinned};
 use super::marks;
-use super::scale::{LinearScale, engineering};
+use super::scale::LinearScale;
 use super::time_axis::moment;
 use super::{CAUTION, colour};
+use crate::words::si;
 use ohmward_proto::{Codes, EventKind};
 use plotters::prelude::*;
 
@@ -119,7 +120,7 @@ pub fn draw<B: DrawingBackend>(canvas: &Canvas<B>, data: &WaveformData) -> Drawn
             let y = scale.px(value);
             canvas.line(&[(area.left, y), (area.right, y)], colour::GRID, 1)?;
             canvas.text(
-                &engineering(value as f32, unit),
+                &si(value as f32, unit),
                 (area.left - 10, y),
                 Side::Right,
                 colour::INK,
@@ -276,7 +277,7 @@ fn limits<B: DrawingBackend>(
         for y in &ys {
             canvas.dashes(area.left, area.right, *y, dash, colour)?;
         }
-        let text = format!("{words} ±{}", engineering(limit, "A"));
+        let text = format!("{words} ±{}", si(limit, "A"));
         match ys.first() {
             Some(y) => drawn.push((*y, text, colour)),
             None => absent.push(text),
@@ -395,10 +396,10 @@ fn limit_words(cause: &ohmward_proto::event::TripCause) -> String {
     match cause {
         TripCause::ContinuousCurrent { limit, .. }
         | TripCause::GroundFaultCurrent { limit, .. } => {
-            format!("; its limit was {}", engineering(limit.0, "A"))
+            format!("; its limit was {}", si(limit.0, "A"))
         }
         TripCause::InsulationLow { limit, .. } => {
-            format!("; its limit was {}", engineering(limit.0, "Ω"))
+            format!("; its limit was {}", si(limit.0, "Ω"))
         }
         TripCause::InsulationUnreadable { .. }
         | TripCause::SensorLost(_)
