@@ -3,7 +3,7 @@
 use ohmward::sim::Gear;
 use ohmward_plant::Scenario;
 use ohmward_proto::event::{EventKind, ResetRefusal, TripCause};
-use ohmward_proto::measure::TripState;
+use ohmward_proto::measure::{NotMeasured, TripState};
 use ohmward_proto::{BondCurrent, Insulation};
 use ohmward_tests::{data, run};
 
@@ -77,12 +77,15 @@ fn numbers_have_no_gaps_and_readings_no_holes() {
     for pair in said.readings.windows(2) {
         assert_eq!(pair[1].at.0 - pair[0].at.0, 40_000);
     }
-    // Nothing stands in for a value that is not there: the first window is full long before the first reading.
-    assert!(
-        said.readings
-            .iter()
-            .all(|r| matches!(r.i_bond, BondCurrent::Measured { .. }))
-    );
+    // With the bond open no current can flow where it is measured, and the reading says so instead of "0 A".
+    for reading in &said.readings {
+        match reading.i_bond {
+            BondCurrent::Measured { .. } => assert!(!reading.bond_open),
+            BondCurrent::NotMeasured(NotMeasured::BondOpen) => assert!(reading.bond_open),
+            BondCurrent::NotMeasured(why) => assert_eq!(why, NotMeasured::WindowFilling),
+        }
+    }
+    assert!(said.readings.iter().any(|r| r.bond_open));
 }
 
 #[test]

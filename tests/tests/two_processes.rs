@@ -165,7 +165,7 @@ fn what_goes_wrong_is_said_in_one_line() {
     let value = write("value.toml", &good.replace("ohm = 8.0", "ohm = -8.0"));
     fails(
         ohmward().arg("simulate").arg(&value),
-        &["value.toml:35", "ohm"],
+        &["value.toml:34", "ohm"],
     );
     let noise = write("noise.toml", "\u{1}\u{2} not toml");
     fails(ohmward().arg("simulate").arg(&noise), &["noise.toml:1"]);
