@@ -10,7 +10,8 @@
 //! ```text
 //! codes → calibrate ┬→ plausible   (a channel that cannot be right)            ┐
 //!                   ├→ despike     (surges counted, kept out of the windows)   │
-//!                   │   └→ window → limits  (whole cycles: DC, RMS; pickup)    ├→ latch → outputs, indicate
+//!                   │   ├→ window → limits  (whole cycles: DC, RMS; pickup)    ├→ latch → outputs, indicate
+//!                   │   └→ sudden           (the waveform against itself)      │
 //!                   └→ insulation  (bridge sequence, charge-balance fit)       ┘
 //!                        └→ capture, journal → monitor::poll → messages
 //! ```
@@ -43,6 +44,7 @@ pub mod nv;
 mod plausible;
 pub mod ram_flash;
 mod schedule;
+mod sudden;
 mod window;
 
 pub use calibrate::{MicroAmps, MilliVolts};

@@ -12,6 +12,7 @@ use crate::latch::{Latch, LatchTimes, Seen};
 use crate::limits::{DefiniteTime, PickupState, Verdict};
 use crate::plausible::{Change, Plausible};
 use crate::schedule::{Due, Schedule};
+use crate::sudden::{Step, Sudden};
 use crate::window::{Window, whole_cycles};
 use heapless::Deque;
 use ohmward_proto::event::{EventId, EventKind, ResetRefusal, StartReason, TripCause};
@@ -29,6 +30,9 @@ use ohmward_proto::units::{SampleIndex, Volts};
 const RESEND_AFTER_S: u64 = 2;
 /// Feedback contacts may bounce for this long without meaning anything.
 const FEEDBACK_BOUNCE_MS: u64 = 20;
+/// How long what the board switches may ring in the bond current: contactor movement and the charging of leakage
+/// capacitance when the bond closes.
+const OWN_SWITCHING_MS: u64 = 60;
 /// A warning on insulation goes away only this far above its level, so that a morning's dew makes one event, not ten.
 const WARNING_HYSTERESIS: f32 = 1.2;
 
@@ -106,6 +110,8 @@ pub struct Monitor {
     now: SampleIndex,
     plausible: Plausible,
     despike: Despike,
+    sudden: Sudden,
+    sudden_step: Option<Step>,
     i_bond: Window,
     v_pos: Window,
     v_neg: Window,
@@ -125,6 +131,7 @@ pub struct Monitor {
     tripped_at: SampleIndex,
     /// Latest sample with the bond open; before a window has passed since, the window holds nothing.
     bond_was_open: SampleIndex,
+    last_outputs: Outputs,
     reset_was_pressed: bool,
     command: Option<Command>,
     /// Demands a trip at the next step.
@@ -170,6 +177,8 @@ impl Monitor {
             now: SampleIndex(0),
             plausible: Plausible::new(rate),
             despike: Despike::new(MicroAmps::from_amps(settings.current.surge_above), rate),
+            sudden: Sudden::new(&settings.current.sudden, rate, settings.mains.hz()),
+            sudden_step: None,
             i_bond: Window::new(window),
             v_pos: Window::new(window),
             v_neg: Window::new(window),
@@ -188,6 +197,7 @@ impl Monitor {
             latch: Latch::START,
             tripped_at: SampleIndex(0),
             bond_was_open: SampleIndex(0),
+            last_outputs: Outputs::default(),
             reset_was_pressed: true,
             command: None,
             lost_settings: false,
@@ -217,6 +227,7 @@ impl Monitor {
         self.settings = settings;
         self.derived = Derived::of(&settings, rate);
         self.despike = Despike::new(MicroAmps::from_amps(settings.current.surge_above), rate);
+        self.sudden = Sudden::new(&settings.current.sudden, rate, settings.mains.hz());
         self.i_bond = Window::new(window);
         self.v_pos = Window::new(window);
         self.v_neg = Window::new(window);
@@ -291,12 +302,15 @@ impl Monitor {
         if now >= self.next_reading {
             self.make_reading();
         }
-        self.outputs()
+        let outputs = self.outputs();
+        self.blank_own_switching(&outputs);
+        outputs
     }
 
     fn fill_windows(&mut self, seen: &Calibrated) {
         let despiked = self.despike.step(seen.i_bond);
         self.i_bond.push(despiked.value.0);
+        self.sudden_step = self.sudden.step(self.now, despiked.value);
         self.v_pos.push(seen.v_pos.0);
         self.v_neg.push(seen.v_neg.0);
         if let Some(spike) = despiked.spike {
@@ -330,6 +344,13 @@ impl Monitor {
             .continuous
             .step(&mut self.continuous, now, |level| window.rms_above(level));
         let limits = &self.settings.current;
+        if let Some(sudden) = self.sudden_step.take() {
+            let cause = TripCause::SuddenChange {
+                peak: sudden.peak,
+                limit: sudden.level,
+            };
+            return Some((cause, sudden.since));
+        }
         match (ground_fault, continuous) {
             (Verdict::Trip { since }, _) => Some((
                 TripCause::GroundFaultCurrent {
@@ -529,6 +550,16 @@ impl Monitor {
             && (self.sequence.busy() || (self.latch.tripped() && self.settings.trip_opens_bond))
     }
 
+    /// What the board switches makes a change of its own: the detector of sudden changes, and it alone, looks away.
+    fn blank_own_switching(&mut self, outputs: &Outputs) {
+        let wires = |o: &Outputs| (o.contactor, o.bond_switch, o.bridge_pos, o.bridge_neg);
+        if wires(outputs) != wires(&self.last_outputs) {
+            let samples = OWN_SWITCHING_MS * u64::from(self.identity.sample_rate_hz) / 1000;
+            self.sudden.blank(self.now.after(samples));
+        }
+        self.last_outputs = *outputs;
+    }
+
     fn outputs(&self) -> Outputs {
         let bridge = self.sequence.bridge();
         let (lamp, buzzer) = indicate(
@@ -692,6 +723,7 @@ impl Monitor {
             || self.plausible.busy()
             || self.continuous.picked_up()
             || self.ground_fault.picked_up()
+            || self.sudden.busy()
             || self.capture.busy()
             || self.command.is_some()
             || self.lost_settings;
@@ -719,6 +751,7 @@ impl Monitor {
         self.i_bond.clear();
         self.v_pos.clear();
         self.v_neg.clear();
+        self.sudden.break_off();
         self.capture.break_off(self.now);
     }
 }

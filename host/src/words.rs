@@ -2,6 +2,7 @@
 
 use ohmward_proto::event::{EventKind, ResetRefusal, StartReason, TripCause};
 use ohmward_proto::measure::{Channel, NotMeasured, Pole};
+use ohmward_proto::units::Amps;
 
 /// A value with its unit for people: three digits and a prefix, "300 mA", "1.25 MΩ".
 pub fn si(value: f32, unit: &str) -> String {
@@ -75,6 +76,14 @@ fn at_pole(pole: Pole) -> &'static str {
     }
 }
 
+fn direction(i: Amps) -> &'static str {
+    if i.0 < 0.0 {
+        " from earth into the array"
+    } else {
+        " from the array into earth"
+    }
+}
+
 /// Why it tripped.
 pub fn cause(cause: &TripCause) -> String {
     match cause {
@@ -84,13 +93,15 @@ pub fn cause(cause: &TripCause) -> String {
             si(limit.0, "A")
         ),
         TripCause::GroundFaultCurrent { dc, limit } => format!(
-            "bond current {} {}, above the ground-fault limit of {}",
+            "bond current {}{}, above the ground-fault limit of {}",
             si(dc.0.abs(), "A"),
-            if dc.0 < 0.0 {
-                "from earth into the array"
-            } else {
-                "from the array into earth"
-            },
+            direction(*dc),
+            si(limit.0, "A")
+        ),
+        TripCause::SuddenChange { peak, limit } => format!(
+            "bond current changed suddenly, by up to {}{}; the level is {} RMS",
+            si(peak.0.abs(), "A"),
+            direction(*peak),
             si(limit.0, "A")
         ),
         TripCause::InsulationLow { r, limit, pole } => format!(

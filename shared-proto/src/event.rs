@@ -109,6 +109,15 @@ pub enum TripCause {
     },
     /// The stored settings were damaged; the board runs on the strictest defaults until new ones come.
     SettingsLost,
+    /// The bond current changed suddenly, and the change stayed.
+    SuddenChange {
+        /// Largest value of the change up to the trip, sign kept: + out of the array conductor into earth.
+        #[serde(rename = "peak_a")]
+        peak: Amps,
+        /// The level it passed, RMS.
+        #[serde(rename = "limit_a")]
+        limit: Amps,
+    },
 }
 
 /// Why a reset was not carried out.

@@ -23,11 +23,11 @@ fn a_hard_fault_trips_once_latches_and_resets_only_after_repair() {
     assert!(after_ms < 150.0, "{after_ms} ms");
     match trips[0].kind {
         EventKind::Tripped {
-            cause: TripCause::GroundFaultCurrent { dc, .. },
+            cause: TripCause::SuddenChange { peak, .. },
             ..
         } => {
             // Fault between modules 4 and 5 of a negative-bonded array: earth drives the current back into the array.
-            assert!(dc.0 < -5.0, "{dc}");
+            assert!(peak.0 < -5.0, "{peak}");
         }
         other => panic!("{other:?}"),
     }

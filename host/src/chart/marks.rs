@@ -69,6 +69,7 @@ pub fn cause_words(cause: &TripCause) -> String {
         TripCause::ContinuousCurrent { rms, .. } => format!("{} RMS", si(rms.0, "A")),
         TripCause::GroundFaultCurrent { dc, .. } => format!("{} DC", si(dc.0, "A")),
         TripCause::InsulationLow { r, .. } => format!("insulation {}", si(r.0, "Ω")),
+        TripCause::SuddenChange { peak, .. } => format!("{} sudden", si(peak.0, "A")),
         TripCause::InsulationUnreadable { .. } => "insulation unreadable".into(),
         TripCause::SensorLost(channel) => format!("sensor lost, {}", channel_words(*channel)),
         TripCause::SettingsLost => "settings lost".into(),

@@ -7,7 +7,7 @@ use ohmward_proto::message::{
 };
 use ohmward_proto::settings::{
     Bridge, ContactorTimes, CurrentLimits, DefiniteTime, Earthing, InsulationCheck,
-    InsulationLimits, Mains, Scale, SettingsFault,
+    InsulationLimits, Mains, Scale, SettingsFault, SuddenLimits,
 };
 use ohmward_proto::{
     Amps, BondCurrent, Calibration, Codes, Event, EventId, EventKind, Farads, Insulation,
@@ -282,6 +282,10 @@ fn trip_causes() -> Vec<TripCause> {
         why: NotMeasured::BridgeUnmoved,
     });
     causes.push(TripCause::SettingsLost);
+    causes.push(TripCause::SuddenChange {
+        peak: Amps(-0.212),
+        limit: Amps(0.15),
+    });
     causes
 }
 
@@ -360,6 +364,21 @@ fn settings() -> Settings {
             ground_fault: DefiniteTime {
                 above: Amps(1.5),
                 hold_ms: 40,
+            },
+            sudden: SuddenLimits {
+                enabled: true,
+                low: DefiniteTime {
+                    above: Amps(0.03),
+                    hold_ms: 60,
+                },
+                middle: DefiniteTime {
+                    above: Amps(0.0625),
+                    hold_ms: 35,
+                },
+                high: DefiniteTime {
+                    above: Amps(0.125),
+                    hold_ms: 0,
+                },
             },
             surge_above: Amps(2.5),
         },
@@ -444,7 +463,7 @@ const NOT_MEASURED: [NotMeasured; 10] = [
     NotMeasured::BondOpen,
 ];
 
-const SETTINGS_FAULTS: [SettingsFault; 19] = [
+const SETTINGS_FAULTS: [SettingsFault; 21] = [
     SettingsFault::ContinuousAbove,
     SettingsFault::ContinuousHold,
     SettingsFault::GroundFaultAbove,
@@ -464,4 +483,6 @@ const SETTINGS_FAULTS: [SettingsFault; 19] = [
     SettingsFault::NotStored,
     SettingsFault::NotNow,
     SettingsFault::LooserNeedsArm,
+    SettingsFault::SuddenAbove,
+    SettingsFault::SuddenHold,
 ];

@@ -8,7 +8,7 @@ use ohmward_proto::message::{
 };
 use ohmward_proto::settings::{
     Bridge, ContactorTimes, CurrentLimits, DefiniteTime, Earthing, InsulationCheck,
-    InsulationLimits, Mains, Scale, SettingsFault,
+    InsulationLimits, Mains, Scale, SettingsFault, SuddenLimits,
 };
 use ohmward_proto::{
     Amps, BondCurrent, Calibration, Codes, Event, EventId, EventKind, Farads, Insulation,
@@ -222,6 +222,7 @@ fn event_kind() -> impl Strategy<Value = EventKind> {
         Just(TripCause::ContactorFault),
         Just(TripCause::Commanded),
         Just(TripCause::SettingsLost),
+        (amps(), amps()).prop_map(|(peak, limit)| TripCause::SuddenChange { peak, limit }),
         not_measured().prop_map(|why| TripCause::InsulationUnreadable { why }),
     ];
     prop_oneof![
@@ -309,14 +310,22 @@ fn settings() -> impl Strategy<Value = Settings> {
     let mains = select(vec![Mains::Hz50, Mains::Hz60]);
     let definite =
         || (amps(), any::<u16>()).prop_map(|(above, hold_ms)| DefiniteTime { above, hold_ms });
-    let current =
-        (definite(), definite(), amps()).prop_map(|(continuous, ground_fault, surge_above)| {
-            CurrentLimits {
-                continuous,
-                ground_fault,
-                surge_above,
-            }
-        });
+    let sudden = (any::<bool>(), definite(), definite(), definite()).prop_map(
+        |(enabled, low, middle, high)| SuddenLimits {
+            enabled,
+            low,
+            middle,
+            high,
+        },
+    );
+    let current = (definite(), definite(), sudden, amps()).prop_map(
+        |(continuous, ground_fault, sudden, surge_above)| CurrentLimits {
+            continuous,
+            ground_fault,
+            sudden,
+            surge_above,
+        },
+    );
     let insulation = (ohms(), ohms(), ohms(), any::<u8>()).prop_map(
         |(trip_below, warn_below, reset_above, confirm)| InsulationLimits {
             trip_below,

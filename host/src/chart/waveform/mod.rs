@@ -394,7 +394,8 @@ fn story(data: &WaveformData) -> String {
 fn limit_words(cause: &ohmward_proto::event::TripCause) -> String {
     use ohmward_proto::event::TripCause;
     match cause {
-        TripCause::ContinuousCurrent { limit, .. }
+        TripCause::SuddenChange { limit, .. }
+        | TripCause::ContinuousCurrent { limit, .. }
         | TripCause::GroundFaultCurrent { limit, .. } => {
             format!("; its limit was {}", si(limit.0, "A"))
         }

@@ -1,0 +1,400 @@
+//! Sudden changes of the bond current: shock protection.
+//!
+//! What a person adds by touching a conductor is a *change*, and a change of the vector: 30 mA resistive on top of 300 mA
+//! capacitive in quadrature moves the RMS by 1.5 mA. So the waveform is compared with itself, whole mains cycles ago:
+//!
+//! ```text
+//!   d(t) = i(t) − i(t − m·T)
+//! ```
+//!
+//! Whatever repeats with the mains (capacitive leakage, its harmonics, hum, standing DC) is not in d; a step of any
+//! kind, DC, AC or pulsating, of either sign and any phase, is, with its own RMS. Normally m = 2. From the first moment d
+//! stands out (pickup), m grows by one a cycle, so that the reference stays before the onset until a level's
+//! hold time is over.
+//!
+//! T is followed on the signal itself ([`Period`]): mains wander, and 300 mA of capacitive current against a reference
+//! 1 % off would look like 19 mA of change.
+//!
+//! Each level clips d at twice its value, the amplitude of a pulsating (half-wave) current of that RMS. All that must be
+//! seen is seen whole, while the millisecond a surge leaves behind cannot pile up into a trip.
+//!
+//! Levels and latest times: IEC 62109-2:2011 Table 31 (memory), 30 mA in 0.3 s, 60 mA in 0.15 s, 150 mA in 0.04 s.
+
+use crate::calibrate::MicroAmps;
+use ohmward_proto::settings::SuddenLimits;
+use ohmward_proto::units::{Amps, SampleIndex};
+
+/// Samples kept: eight cycles of 45 Hz at 4 kS/s and one of head-room.
+const RING: usize = 1024;
+/// Cycles back that d is taken against in quiet.
+const CYCLES_BACK: u32 = 2;
+/// Cycles back at most, and by when a change has either tripped or become the new normal.
+const CYCLES_BACK_MAX: u32 = 7;
+/// A level picks up at this percentage of its value: half of it must never trip, all of it must.
+const PICKUP_PERCENT: i64 = 75;
+/// The last quarter of a cycle must hold this percentage of the level too: what is over already does not trip.
+const RECENT_PERCENT: i64 = 60;
+/// Levels.
+const LEVELS: usize = 3;
+/// Whole part and fraction of a period share a word.
+const FRACTION_BITS: u32 = 16;
+
+/// A sudden change that has lasted long enough.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub struct Step {
+    /// Largest value of the change so far, sign kept: + out of the array conductor into earth.
+    pub peak: Amps,
+    /// The level it passed.
+    pub level: Amps,
+    /// When it was first seen.
+    pub since: SampleIndex,
+}
+
+/// One level: clipped sums over a cycle and over its last quarter.
+#[derive(Debug)]
+struct Level {
+    level: Amps,
+    /// µA.
+    clip: i64,
+    pickup_squared: i64,
+    recent_squared: i64,
+    hold: u64,
+    sum: i64,
+    recent: i64,
+    since: Option<SampleIndex>,
+}
+
+impl Level {
+    fn squared(&self, d: i32) -> i64 {
+        let d = i64::from(d).clamp(-self.clip, self.clip);
+        d * d
+    }
+}
+
+/// The last samples of i and d.
+#[derive(Debug)]
+struct Ring {
+    values: [i32; RING],
+    next: usize,
+    filled: usize,
+}
+
+impl Ring {
+    const fn new() -> Self {
+        Self {
+            values: [0; RING],
+            next: 0,
+            filled: 0,
+        }
+    }
+
+    fn push(&mut self, value: i32) {
+        if let Some(place) = self.values.get_mut(self.next) {
+            *place = value;
+        }
+        self.next = (self.next + 1) % RING;
+        self.filled = (self.filled + 1).min(RING);
+    }
+
+    /// The value `ago` samples before the newest.
+    fn ago(&self, ago: usize) -> i32 {
+        self.values
+            .get((self.next + 2 * RING - 1 - ago) % RING)
+            .copied()
+            .unwrap_or(0)
+    }
+
+    /// Between two samples, by a straight line: 0.08 % of the amplitude off at 80 samples a cycle.
+    fn between(&self, ago: u64) -> i32 {
+        let whole = (ago >> FRACTION_BITS) as usize;
+        let fraction = (ago & ((1 << FRACTION_BITS) - 1)) as i64;
+        let (near, far) = (i64::from(self.ago(whole)), i64::from(self.ago(whole + 1)));
+        (near + (((far - near) * fraction) >> FRACTION_BITS)) as i32
+    }
+}
+
+/// The mains period, followed on the signal.
+///
+/// With e = i(t) − i(t − T) and the slope s there, e ≈ s·(T − T_true): one Gauss-Newton step a cycle.
+#[derive(Debug)]
+struct Period {
+    /// Samples × 2^16.
+    period: u64,
+    shortest: u64,
+    longest: u64,
+    cycle: u32,
+    samples: u32,
+    slope_error: i64,
+    slope_squared: i64,
+    steady_cycles: u32,
+    off_cycles: u32,
+    /// The last cycle's step, to be taken after one more quiet cycle: the beginning of a fault must not pull at T.
+    waiting: i64,
+}
+
+/// Steps larger than this part of 2^16 of a sample mean that T is still being found.
+const STEADY: i64 = 1 << (FRACTION_BITS - 5);
+/// Cycles of steadiness until a reference is trusted.
+const STEADY_CYCLES: u32 = 5;
+/// Cycles out of step until it is no longer trusted. A fault is out of step too, and picks up long before.
+const OFF_CYCLES: u32 = 10;
+/// Mean square of the slope, in µA² a sample, below which there is no mains current worth following: 8 mA RMS of 50 Hz.
+/// Even a reference that is wholly out of step makes no more than twice that, half of a 30 mA step.
+const SLOPE_FLOOR: i64 = 600 * 600;
+/// Every fourth sample tells enough: twenty places in a cycle.
+const LOOK_EVERY: u32 = 4;
+/// The slope is taken over this many samples to either side: noise of 1 mA is then a tenth of a milliampere a sample.
+const SLOPE_REACH: u64 = 8;
+
+impl Period {
+    fn new(sample_rate_hz: u32, mains_hz: u32) -> Self {
+        let of = |hz: u64| (u64::from(sample_rate_hz) << FRACTION_BITS) / hz;
+        Self {
+            period: of(u64::from(mains_hz)),
+            shortest: of(u64::from(mains_hz) + 4),
+            longest: of(u64::from(mains_hz) - 4),
+            cycle: (sample_rate_hz + mains_hz / 2) / mains_hz,
+            samples: 0,
+            slope_error: 0,
+            slope_squared: 0,
+            steady_cycles: 0,
+            off_cycles: 0,
+            waiting: 0,
+        }
+    }
+
+    fn steady(&self) -> bool {
+        self.steady_cycles >= STEADY_CYCLES
+    }
+
+    fn step(&mut self, i: i32, ring: &Ring, hold: bool) {
+        self.samples += 1;
+        if self.samples % LOOK_EVERY == 0 {
+            let reach = SLOPE_REACH << FRACTION_BITS;
+            let e = i64::from(i) - i64::from(ring.between(self.period));
+            let after = i64::from(ring.between(self.period - reach));
+            let before = i64::from(ring.between(self.period + reach));
+            let s = (after - before) / (2 * SLOPE_REACH as i64);
+            self.slope_error += e * s;
+            self.slope_squared += s * s;
+        }
+        if self.samples < self.cycle {
+            return;
+        }
+        let (error, squared) = (self.slope_error, self.slope_squared);
+        self.samples = 0;
+        self.slope_error = 0;
+        self.slope_squared = 0;
+        let waiting = core::mem::take(&mut self.waiting);
+        if hold {
+            return;
+        }
+        // e > 0 with a rising slope means that the reference lies too far back.
+        self.period = self
+            .period
+            .saturating_add_signed(-waiting)
+            .clamp(self.shortest, self.longest);
+        if squared < SLOPE_FLOOR * i64::from(self.cycle / LOOK_EVERY) {
+            // Nothing there to be out of step with.
+            self.steady_cycles = self.steady_cycles.saturating_add(1);
+            return;
+        }
+        // e·s and s² are both below 2^50 a sample; the quotient is a part of a sample.
+        let wanted = (error as f32 / squared as f32 * (1 << FRACTION_BITS) as f32) as i64;
+        if wanted.abs() <= STEADY {
+            self.steady_cycles = self.steady_cycles.saturating_add(1);
+            self.off_cycles = 0;
+        } else {
+            self.off_cycles += 1;
+            if !self.steady() || self.off_cycles >= OFF_CYCLES {
+                self.steady_cycles = 0;
+            }
+        }
+        // Half a step a cycle; small ones once steady.
+        let most = if self.steady() {
+            STEADY / 2
+        } else {
+            1 << FRACTION_BITS
+        };
+        self.waiting = (wanted / 2).clamp(-most, most);
+    }
+}
+
+/// Finds sudden changes.
+#[derive(Debug)]
+pub struct Sudden {
+    enabled: bool,
+    i: Ring,
+    d: Ring,
+    period: Period,
+    cycle: usize,
+    recent: usize,
+    levels: [Level; LEVELS],
+    /// The lowest level has picked up since then.
+    picked_up: Option<SampleIndex>,
+    /// Nothing is looked at before this moment: the board itself has just switched something.
+    blank_until: SampleIndex,
+}
+
+impl Sudden {
+    pub fn new(limits: &SuddenLimits, sample_rate_hz: u32, mains_hz: u32) -> Self {
+        let cycle = ((sample_rate_hz + mains_hz / 2) / mains_hz).max(8) as usize;
+        let recent = cycle / 4;
+        let level = |limit: &ohmward_proto::settings::DefiniteTime| {
+            let ua = i64::from(MicroAmps::from_amps(limit.above).0);
+            let part = |percent: i64, samples: usize| {
+                let level = ua * percent / 100;
+                level * level * samples as i64
+            };
+            Level {
+                level: limit.above,
+                clip: 2 * ua,
+                pickup_squared: part(PICKUP_PERCENT, cycle),
+                recent_squared: part(RECENT_PERCENT, recent),
+                hold: u64::from(limit.hold_ms) * u64::from(sample_rate_hz) / 1000,
+                sum: 0,
+                recent: 0,
+                since: None,
+            }
+        };
+        Self {
+            enabled: limits.enabled,
+            i: Ring::new(),
+            d: Ring::new(),
+            period: Period::new(sample_rate_hz, mains_hz),
+            cycle,
+            recent,
+            levels: [
+                level(&limits.low),
+                level(&limits.middle),
+                level(&limits.high),
+            ],
+            picked_up: None,
+            blank_until: SampleIndex(0),
+        }
+    }
+
+    /// A change is being timed.
+    pub fn busy(&self) -> bool {
+        self.picked_up.is_some()
+    }
+
+    /// Samples are missing: starts to fill afresh. The period stays.
+    pub fn break_off(&mut self) {
+        self.i.filled = 0;
+        self.forget();
+    }
+
+    /// The board has switched bridge, bond or contactor: whatever changes until `until` is its own doing.
+    pub fn blank(&mut self, until: SampleIndex) {
+        self.blank_until = self.blank_until.max(until);
+        self.i.filled = 0;
+        self.forget();
+    }
+
+    fn forget(&mut self) {
+        self.d.filled = 0;
+        self.picked_up = None;
+        for level in &mut self.levels {
+            level.sum = 0;
+            level.recent = 0;
+            level.since = None;
+        }
+    }
+
+    /// One sample, surges held out already.
+    pub fn step(&mut self, now: SampleIndex, i: MicroAmps) -> Option<Step> {
+        if !self.enabled || now < self.blank_until {
+            return None;
+        }
+        self.i.push(i.0);
+        let longest = (self.period.longest >> FRACTION_BITS) as usize + SLOPE_REACH as usize + 2;
+        if self.i.filled <= longest {
+            return None;
+        }
+        self.period.step(i.0, &self.i, self.picked_up.is_some());
+        let back = self.cycles_back(now);
+        let ago = self.period.period * u64::from(back);
+        if self.i.filled <= (ago >> FRACTION_BITS) as usize + 2 || !self.period.steady() {
+            // No reference to trust: d begins when there is one.
+            if self.d.filled > 0 {
+                self.forget();
+            }
+            return None;
+        }
+        let d = i.0.saturating_sub(self.i.between(ago));
+        self.take(d);
+        self.judge(now)
+    }
+
+    fn cycles_back(&self, now: SampleIndex) -> u32 {
+        match self.picked_up {
+            None => CYCLES_BACK,
+            Some(since) => {
+                let cycles = (now.since(since) << FRACTION_BITS) / self.period.period.max(1);
+                CYCLES_BACK + 1 + cycles as u32
+            }
+        }
+    }
+
+    /// Puts d into the sums of every level.
+    fn take(&mut self, d: i32) {
+        let leaving = if self.d.filled >= self.cycle {
+            self.d.ago(self.cycle - 1)
+        } else {
+            0
+        };
+        let aging = if self.d.filled >= self.recent {
+            self.d.ago(self.recent - 1)
+        } else {
+            0
+        };
+        for level in &mut self.levels {
+            let square = level.squared(d);
+            level.sum += square - level.squared(leaving);
+            level.recent += square - level.squared(aging);
+        }
+        self.d.push(d);
+    }
+
+    fn judge(&mut self, now: SampleIndex) -> Option<Step> {
+        let mut tripped = None;
+        let mut lowest = false;
+        for (n, level) in self.levels.iter_mut().enumerate() {
+            let above = level.sum > level.pickup_squared;
+            lowest |= above && n == 0;
+            if !above {
+                level.since = None;
+                continue;
+            }
+            let since = *level.since.get_or_insert(now);
+            if now.since(since) >= level.hold && level.recent > level.recent_squared {
+                tripped = Some((level.level, since));
+            }
+        }
+        match (self.picked_up, lowest) {
+            (None, true) => self.picked_up = Some(now),
+            // Over, or it has become the new normal: either way the next change is compared with now.
+            (Some(_), false) => self.picked_up = None,
+            (Some(_), true) if self.cycles_back(now) > CYCLES_BACK_MAX => {
+                self.i.filled = 0;
+                self.forget();
+            }
+            (None, false) | (Some(_), true) => {}
+        }
+        tripped.map(|(level, since)| Step {
+            peak: self.peak(),
+            level,
+            since,
+        })
+    }
+
+    /// Largest value of the change within the last cycle, unclipped. A mean or an RMS would come out too small: at a
+    /// quick trip most of the cycle lies before the onset.
+    fn peak(&self) -> Amps {
+        let largest = (0..self.cycle.min(self.d.filled))
+            .map(|n| self.d.ago(n))
+            .max_by_key(|d| d.saturating_abs());
+        MicroAmps(largest.unwrap_or(0)).amps()
+    }
+}
