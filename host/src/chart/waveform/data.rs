@@ -99,7 +99,8 @@ impl WaveformData {
     /// Pickup and trip in ms from the trigger, of an event that is a trip.
     pub(in crate::chart) fn pickup(&self) -> Option<(f64, f64)> {
         match self.event.event.kind {
-            EventKind::Tripped { picked_up, .. } => {
+            // A limit without a hold time trips with its pickup: there is no stretch to show.
+            EventKind::Tripped { picked_up, .. } if picked_up < self.event.event.at => {
                 Some((self.ms(picked_up.0), self.ms(self.event.event.at.0)))
             }
             _ => None,

@@ -377,9 +377,13 @@ fn story(data: &WaveformData) -> String {
         EventKind::Tripped { cause, picked_up } => {
             let ms = data.ms(data.event.event.at.0) - data.ms(picked_up.0);
             let limit = limit_words(cause);
-            format!(
-                "The monitor told the contactor to open {ms:.1} ms after the condition was first seen{limit}."
-            )
+            if ms > 0.0 {
+                format!(
+                    "The monitor told the contactor to open {ms:.1} ms after the condition was first seen{limit}."
+                )
+            } else {
+                format!("The monitor told the contactor to open as soon as it was sure{limit}.")
+            }
         }
         EventKind::Surge { samples, .. } => {
             let ms = f64::from(*samples) * 1000.0 / f64::from(data.sample_rate_hz.max(1));
