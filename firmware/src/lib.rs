@@ -43,7 +43,6 @@ mod monitor;
 pub mod nv;
 mod plausible;
 pub mod ram_flash;
-mod schedule;
 mod sudden;
 mod window;
 

@@ -6,20 +6,16 @@ use crate::despike::Despike;
 use crate::indicate::indicate;
 use crate::insulation::fit::BridgeState;
 use crate::insulation::sequence::WindowSums;
-use crate::insulation::{Progress, Sequence, Setup};
+use crate::insulation::{Poles, Setup, Watch};
 use crate::journal::Journal;
 use crate::latch::{Latch, LatchTimes, Seen};
 use crate::limits::{DefiniteTime, PickupState, Verdict};
 use crate::plausible::{Change, Plausible};
-use crate::schedule::{Due, Schedule};
 use crate::sudden::{Step, Sudden};
 use crate::window::{Window, whole_cycles};
 use heapless::Deque;
-use ohmward_proto::event::{EventId, EventKind, ResetRefusal, StartReason, TripCause};
-use ohmward_proto::measure::{
-    BondCurrent, Channel, Codes, Insulation, NotMeasured, PoleLeakage, Reading, Resistance,
-    TripState,
-};
+use ohmward_proto::event::{EventId, EventKind, StartReason, TripCause};
+use ohmward_proto::measure::{BondCurrent, Channel, Codes, NotMeasured, Reading, TripState};
 use ohmward_proto::message::{
     Ack, BoardId, Command, CommandOutcome, Hello, LinkStats, Message, PROTOCOL_VERSION,
 };
@@ -33,8 +29,6 @@ const FEEDBACK_BOUNCE_MS: u64 = 20;
 /// How long what the board switches may ring in the bond current: contactor movement and the charging of leakage
 /// capacitance when the bond closes.
 const OWN_SWITCHING_MS: u64 = 60;
-/// A warning on insulation goes away only this far above its level, so that a morning's dew makes one event, not ten.
-const WARNING_HYSTERESIS: f32 = 1.2;
 
 /// Who this board is, for as long as it runs.
 #[derive(Clone, Copy, Debug)]
@@ -117,16 +111,7 @@ pub struct Monitor {
     v_neg: Window,
     continuous: PickupState,
     ground_fault: PickupState,
-    sequence: Sequence,
-    schedule: Schedule,
-    insulation: Insulation,
-    /// Measurements below the trip level in a row.
-    insulation_low: u8,
-    /// Measurements in a row that found poles that cannot be moved or do not repeat.
-    insulation_unreadable: u8,
-    /// Why insulation was not measured, as last told: told again only after a good measurement.
-    not_measured_told: Option<NotMeasured>,
-    insulation_warning: bool,
+    watch: Watch,
     latch: Latch,
     tripped_at: SampleIndex,
     /// Latest sample with the bond open; before a window has passed since, the window holds nothing.
@@ -184,16 +169,7 @@ impl Monitor {
             v_neg: Window::new(window),
             continuous: PickupState::default(),
             ground_fault: PickupState::default(),
-            sequence: Sequence::new(setup),
-            schedule: Schedule::new(rate),
-            insulation: Insulation::NotMeasured {
-                why: NotMeasured::NeverYet,
-                since: SampleIndex(0),
-            },
-            insulation_low: 0,
-            insulation_unreadable: 0,
-            not_measured_told: None,
-            insulation_warning: false,
+            watch: Watch::new(setup, settings.insulation, settings.check),
             latch: Latch::START,
             tripped_at: SampleIndex(0),
             bond_was_open: SampleIndex(0),
@@ -234,7 +210,7 @@ impl Monitor {
         self.continuous.clear();
         self.ground_fault.clear();
         let setup = setup(&settings, self.front_end.calibration(), rate, window);
-        self.sequence = Sequence::new(setup);
+        self.watch.apply(setup, settings.insulation, settings.check);
         self.next_reading = self.now.after(self.derived.reading_every);
         self.note(EventKind::SettingsApplied {
             hash: settings.hash(),
@@ -246,7 +222,7 @@ impl Monitor {
     pub fn may_apply(&self, settings: &Settings) -> Result<(), SettingsFault> {
         settings.check()?;
         whole_cycles(self.identity.sample_rate_hz, settings.mains)?;
-        if self.latch.tripped() || self.latch.busy() || self.sequence.busy() {
+        if self.latch.tripped() || self.latch.busy() || self.watch.measuring() {
             return Err(SettingsFault::NotNow);
         }
         Ok(())
@@ -370,109 +346,21 @@ impl Monitor {
         }
     }
 
-    /// Starts, carries on and judges insulation measurements.
+    /// Lets the watch over the insulation see the poles.
     fn watch_insulation(&mut self) -> Option<(TripCause, SampleIndex)> {
-        let now = self.now;
-        if self.v_pos.full() && !self.sequence.busy() {
-            let v_mv = i64::from(self.v_pos.mean()) - i64::from(self.v_neg.mean());
-            if self.schedule.light(now, v_mv, self.derived.v_min_mv) {
-                self.insulation = Insulation::NotMeasured {
-                    why: NotMeasured::ArrayDark,
-                    since: now,
-                };
-                self.insulation_low = 0;
-                self.insulation_unreadable = 0;
-            }
-        }
-        match self
-            .schedule
-            .due(now, self.latch.state(), &self.settings.check)
-        {
-            Due::Measure if !self.sequence.busy() => self.sequence.begin(),
-            Due::Never if self.sequence.busy() => {
-                self.sequence.stop();
-                return self.conclude(Err(NotMeasured::Interrupted));
-            }
-            Due::Measure | Due::Never | Due::Wait => {}
-        }
-        let sums = WindowSums {
-            v_pos: self.v_pos.sum(),
-            v_neg: self.v_neg.sum(),
-        };
-        match self.sequence.step(sums) {
-            Progress::Done(result) => self.conclude(result),
-            Progress::Idle | Progress::Busy => None,
-        }
-    }
-
-    fn conclude(
-        &mut self,
-        result: Result<PoleLeakage, NotMeasured>,
-    ) -> Option<(TripCause, SampleIndex)> {
-        let now = self.now;
-        match result {
-            Ok(leakage) => {
-                self.insulation = Insulation::Measured { leakage, at: now };
-                self.insulation_unreadable = 0;
-                self.judge(&leakage)
-            }
-            Err(why) => {
-                let repeated = matches!(self.insulation, Insulation::NotMeasured { why: before, .. } if before == why);
-                if !repeated {
-                    self.insulation = Insulation::NotMeasured { why, since: now };
-                }
-                // Night falls every evening; that is no news.
-                if why != NotMeasured::ArrayDark && self.not_measured_told != Some(why) {
-                    self.not_measured_told = Some(why);
-                    self.note(EventKind::InsulationNotMeasured(why));
-                }
-                self.schedule.measured(now, false, true);
-                // Poles that the bridge cannot move, or that never read the same twice, are no ground to carry on.
-                if matches!(why, NotMeasured::BridgeUnmoved | NotMeasured::FaultMoved) {
-                    self.insulation_unreadable = self.insulation_unreadable.saturating_add(1);
-                    if self.insulation_unreadable > self.settings.insulation.confirm {
-                        return Some((TripCause::InsulationUnreadable { why }, now));
-                    }
-                }
-                None
-            }
-        }
-    }
-
-    fn judge(&mut self, leakage: &PoleLeakage) -> Option<(TripCause, SampleIndex)> {
-        let now = self.now;
-        let limits = self.settings.insulation;
-        let r = leakage.r_iso();
-        let pole = leakage.weaker_pole();
-        // A bound is no proof of low insulation, and only a bound above the level is proof of a good one.
-        let low = matches!(r, Resistance::Is(r) if r.0 < limits.trip_below.0);
-        let good = r.bound().0 >= limits.trip_below.0;
-        if good {
-            self.not_measured_told = None;
-        }
-        self.insulation_low = if low {
-            self.insulation_low.saturating_add(1)
-        } else {
-            0
-        };
-        let warn = matches!(r, Resistance::Is(r) if r.0 < limits.warn_below.0);
-        if warn && !self.insulation_warning {
-            self.insulation_warning = true;
-            self.note(EventKind::InsulationWarning { r: r.bound(), pole });
-        }
-        if self.insulation_warning && r.bound().0 > limits.warn_below.0 * WARNING_HYSTERESIS {
-            self.insulation_warning = false;
-            self.note(EventKind::InsulationRecovered { r: r.bound() });
-        }
-        self.schedule.measured(now, good, !good);
-        (low && self.insulation_low >= limits.confirm).then_some((
-            TripCause::InsulationLow {
-                r: r.bound(),
-                limit: limits.trip_below,
-                pole,
+        let full = self.v_pos.full() && self.v_neg.full();
+        let poles = Poles {
+            sums: WindowSums {
+                v_pos: self.v_pos.sum(),
+                v_neg: self.v_neg.sum(),
             },
-            now,
-        ))
+            v_mv: full.then(|| i64::from(self.v_pos.mean()) - i64::from(self.v_neg.mean())),
+        };
+        let watched = self.watch.step(self.now, &poles, self.latch.state());
+        for kind in watched.events {
+            self.note(kind);
+        }
+        watched.trip.map(|cause| (cause, self.now))
     }
 
     fn move_latch(&mut self, trip: Option<(TripCause, SampleIndex)>, inputs: &Inputs) {
@@ -487,10 +375,10 @@ impl Monitor {
         let seen = Seen {
             trip: trip.or(commanded_trip).or(settings_trip),
             feedback_closed: inputs.contactor_feedback,
-            may_close: self.schedule.may_close(now, &self.settings.check) && !self.sequence.busy(),
-            must_rest: self.schedule.must_rest(now),
+            may_close: self.watch.may_close(now),
+            must_rest: self.watch.must_rest(now),
             reset: pressed || command == Some(Command::Reset),
-            insulation_for_reset: self.insulation_for_reset(),
+            insulation_for_reset: self.watch.for_reset(self.tripped_at),
         };
         if let Some(command) = command {
             self.answer_command(command, &seen);
@@ -506,24 +394,9 @@ impl Monitor {
             }
         }
         if next.state() != self.latch.state() {
-            self.schedule.entered(now, next.state());
+            self.watch.entered(now, next.state());
         }
         self.latch = next;
-    }
-
-    fn insulation_for_reset(&self) -> Result<(), ResetRefusal> {
-        match self.insulation {
-            Insulation::Measured { leakage, at } if at > self.tripped_at => {
-                if leakage.r_iso().bound().0 > self.settings.insulation.reset_above.0 {
-                    Ok(())
-                } else {
-                    Err(ResetRefusal::InsulationLow)
-                }
-            }
-            Insulation::Measured { .. } | Insulation::NotMeasured { .. } => {
-                Err(ResetRefusal::InsulationNotMeasured)
-            }
-        }
     }
 
     fn answer_command(&mut self, command: Command, seen: &Seen) {
@@ -535,7 +408,7 @@ impl Monitor {
             Command::Trip if self.latch.tripped() => CommandOutcome::NotNow,
             Command::Trip => CommandOutcome::Done,
             Command::MeasureInsulation => {
-                if self.schedule.ask(self.now, self.latch.state()) {
+                if self.watch.ask(self.now, self.latch.state()) {
                     CommandOutcome::Done
                 } else {
                     CommandOutcome::NotNow
@@ -547,7 +420,7 @@ impl Monitor {
 
     fn bond_open(&self) -> bool {
         self.settings.earthing.has_bond()
-            && (self.sequence.busy() || (self.latch.tripped() && self.settings.trip_opens_bond))
+            && (self.watch.measuring() || (self.latch.tripped() && self.settings.trip_opens_bond))
     }
 
     /// What the board switches makes a change of its own: the detector of sudden changes, and it alone, looks away.
@@ -561,10 +434,10 @@ impl Monitor {
     }
 
     fn outputs(&self) -> Outputs {
-        let bridge = self.sequence.bridge();
+        let bridge = self.watch.bridge();
         let (lamp, buzzer) = indicate(
             self.latch.state(),
-            self.insulation_warning,
+            self.watch.warning(),
             self.now,
             self.identity.sample_rate_hz,
         );
@@ -608,7 +481,7 @@ impl Monitor {
             i_bond,
             v_pos: volts(&self.v_pos, Channel::VPos),
             v_neg: volts(&self.v_neg, Channel::VNeg),
-            insulation: self.insulation,
+            insulation: self.watch.insulation(),
             state: self.latch.state(),
             bond_open: self.bond_open(),
         };
@@ -718,7 +591,7 @@ impl Monitor {
     pub fn rest(&self) -> Rest {
         let busy = !self.i_bond.full()
             || self.latch.busy()
-            || self.sequence.busy()
+            || self.watch.measuring()
             || self.despike.busy()
             || self.plausible.busy()
             || self.continuous.picked_up()
@@ -730,7 +603,7 @@ impl Monitor {
         // A reading needs a whole window before it.
         let window = self.i_bond.len() as u64 + 1;
         let reading = SampleIndex(self.next_reading.0.saturating_sub(window));
-        let next = reading.min(self.schedule.next(self.latch.state(), &self.settings.check));
+        let next = reading.min(self.watch.next(self.latch.state()));
         if busy || next <= self.now.after(window) {
             Rest::Busy
         } else {

@@ -81,7 +81,7 @@ impl<F: NorFlash> Nv<F> {
             erased &= bytes.iter().all(|&b| b == 0xFF);
             let Ok(record) = postcard::from_bytes_crc32::<Record>(
                 &bytes,
-                ohmward_proto::frame::SMALL_CRC.digest(),
+                ohmward_proto::checksum::SMALL_CRC.digest(),
             ) else {
                 continue;
             };
@@ -124,7 +124,7 @@ impl<F: NorFlash> Nv<F> {
         postcard::to_slice_crc32(
             &record,
             &mut bytes,
-            ohmward_proto::frame::SMALL_CRC.digest(),
+            ohmward_proto::checksum::SMALL_CRC.digest(),
         )
         .map_err(|_| NvError::Geometry)?;
         self.flash

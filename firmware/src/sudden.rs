@@ -169,7 +169,7 @@ impl Period {
 
     fn step(&mut self, i: i32, ring: &Ring, hold: bool) {
         self.samples += 1;
-        if self.samples % LOOK_EVERY == 0 {
+        if self.samples.is_multiple_of(LOOK_EVERY) {
             let reach = SLOPE_REACH << FRACTION_BITS;
             let e = i64::from(i) - i64::from(ring.between(self.period));
             let after = i64::from(ring.between(self.period - reach));

@@ -2,11 +2,9 @@
 //!
 //! A frame is `COBS( postcard(message) ++ CRC-32C of that, little-endian ) ++ 00`. The zero byte stands nowhere else,
 //! so a receiver that lost its place finds it again at the next one.
-//!
-//! CRC-32C (Castagnoli) and not the older CRC-32: it detects every error of up to 5 bits in frames this short.
 
+use crate::checksum::{CRC, SMALL_CRC};
 use crate::message::Message;
-use crc::{CRC_32_ISCSI, Crc, Table};
 use postcard::ser_flavors::{Cobs, Slice, crc::CrcModifier};
 
 /// Longest postcard body.
@@ -15,20 +13,6 @@ pub const MAX_BODY: usize = 320;
 pub const MAX_FRAME: usize = MAX_BODY + CRC_LEN + 2 + 1;
 /// Length of the check sum.
 pub const CRC_LEN: usize = 4;
-
-#[cfg(feature = "fast-crc")]
-type Tables = Table<16>;
-#[cfg(not(feature = "fast-crc"))]
-type Tables = Table<1>;
-
-/// The check sum of every frame.
-pub static CRC: Crc<u32, Tables> = Crc::<u32, Tables>::new(&CRC_32_ISCSI);
-
-/// The same sum with the small table, which is the only one postcard takes.
-#[cfg(feature = "fast-crc")]
-pub static SMALL_CRC: Crc<u32, Table<1>> = Crc::<u32, Table<1>>::new(&CRC_32_ISCSI);
-#[cfg(not(feature = "fast-crc"))]
-pub use CRC as SMALL_CRC;
 
 /// Why bytes did not become a message. Counted by kind; never ends the link.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
@@ -103,10 +87,4 @@ pub fn decode_in_place(frame: &mut [u8]) -> Result<Message, FrameError> {
             _ => Err(FrameError::Body),
         },
     }
-}
-
-/// CRC-32C over the encoding of a value of ours; 0 if it is longer than a frame (no such value exists).
-pub(crate) fn hash_of<T: serde::Serialize>(value: &T) -> u32 {
-    let mut buffer = [0; MAX_BODY];
-    postcard::to_slice(value, &mut buffer).map_or(0, |bytes| CRC.checksum(bytes))
 }

@@ -4,7 +4,7 @@
 //! 1. [`units`]: amperes, ohms, sample counts as types.
 //! 2. [`message`]: every message, in the order that *is* the wire format (append only).
 //! 3. [`event`], [`settings`], [`measure`]: what the messages carry.
-//! 4. [`frame`]: message ↔ bytes: postcard body, CRC-32C, COBS, one zero byte.
+//! 4. [`frame`]: message ↔ bytes: postcard body, [`checksum`], COBS, one zero byte.
 //! 5. [`decoder`]: a byte stream with anything in it → messages and counted losses.
 //!
 //! No clock, no heap, no I/O. This crate knows nobody else's types.
@@ -14,6 +14,7 @@
     deny(clippy::unwrap_used, clippy::panic, clippy::indexing_slicing)
 )]
 
+pub mod checksum;
 pub mod decoder;
 pub mod event;
 pub mod frame;

@@ -1,7 +1,8 @@
 //! Check sum, COBS and varints against values published elsewhere, through the very code a frame goes through.
 
 use ohmward_proto::FrameError;
-use ohmward_proto::frame::{CRC, decode_in_place};
+use ohmward_proto::checksum::CRC;
+use ohmward_proto::frame::decode_in_place;
 use postcard::ser_flavors::{Cobs, Flavor, Slice};
 
 /// Catalogue of parametrised CRC algorithms (reveng), entry CRC-32/ISCSI: check value over "123456789".

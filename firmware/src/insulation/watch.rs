@@ -1,0 +1,233 @@
+//! Watches the insulation: begins measurements when they are due, judges what they find, and remembers.
+//!
+//! Three judgements, on purpose not two: *low* (told apart from noise and below the trip level), *good* (at or above it, or a
+//! bound above it) and neither. Only good lets the array connect or a trip be reset; only low, as often as confirmation
+//! asks, or poles that cannot be read again and again, trips.
+
+use super::schedule::{Due, Schedule};
+use super::sequence::{Progress, Sequence, Setup, WindowSums};
+use crate::insulation::fit::BridgeState;
+use ohmward_proto::event::{EventKind, ResetRefusal, TripCause};
+use ohmward_proto::measure::{Insulation, NotMeasured, PoleLeakage, Resistance, TripState};
+use ohmward_proto::settings::{InsulationCheck, InsulationLimits};
+use ohmward_proto::units::SampleIndex;
+
+/// A warning goes away only this far above its level, so that a morning's dew makes one event, not ten.
+const WARNING_HYSTERESIS: f32 = 1.2;
+
+/// What one sample brought about.
+#[derive(Debug, Default)]
+pub struct Watched {
+    /// What demands a trip.
+    pub trip: Option<TripCause>,
+    /// What is worth noting.
+    pub events: heapless::Vec<EventKind, 2>,
+}
+
+/// The pole voltages as the watch needs them.
+#[derive(Clone, Copy, Debug)]
+pub struct Poles {
+    /// Sums of the whole-cycle windows.
+    pub sums: WindowSums,
+    /// Array voltage in mV; `None` while the windows fill.
+    pub v_mv: Option<i64>,
+}
+
+/// Insulation, as last measured, and what to do about it next.
+#[derive(Debug)]
+pub struct Watch {
+    limits: InsulationLimits,
+    check: InsulationCheck,
+    v_min_mv: i64,
+    sequence: Sequence,
+    schedule: Schedule,
+    insulation: Insulation,
+    /// Measurements below the trip level in a row.
+    low: u8,
+    /// Measurements in a row that found poles that cannot be moved or do not repeat.
+    unreadable: u8,
+    /// Why it was not measured, as last told: told again only after a good measurement.
+    told: Option<NotMeasured>,
+    warning: bool,
+}
+
+impl Watch {
+    pub fn new(setup: Setup, limits: InsulationLimits, check: InsulationCheck) -> Self {
+        Self {
+            limits,
+            check,
+            v_min_mv: setup.v_min_mv,
+            schedule: Schedule::new(setup.sample_rate_hz),
+            sequence: Sequence::new(setup),
+            insulation: Insulation::NotMeasured {
+                why: NotMeasured::NeverYet,
+                since: SampleIndex(0),
+            },
+            low: 0,
+            unreadable: 0,
+            told: None,
+            warning: false,
+        }
+    }
+
+    /// New settings; what was measured stays, a measurement under way is forgotten.
+    pub fn apply(&mut self, setup: Setup, limits: InsulationLimits, check: InsulationCheck) {
+        self.limits = limits;
+        self.check = check;
+        self.v_min_mv = setup.v_min_mv;
+        self.sequence = Sequence::new(setup);
+    }
+
+    /// As last measured.
+    pub fn insulation(&self) -> Insulation {
+        self.insulation
+    }
+
+    /// A measurement is under way; the bond has to be open.
+    pub fn measuring(&self) -> bool {
+        self.sequence.busy()
+    }
+
+    /// The extra bridge conductance that should be switched on now.
+    pub fn bridge(&self) -> Option<BridgeState> {
+        self.sequence.bridge()
+    }
+
+    /// Insulation is below its warning level.
+    pub fn warning(&self) -> bool {
+        self.warning
+    }
+
+    /// Light, insulation and settings allow to connect.
+    pub fn may_close(&self, now: SampleIndex) -> bool {
+        self.schedule.may_close(now, &self.check) && !self.sequence.busy()
+    }
+
+    /// It has been dark long enough to disconnect.
+    pub fn must_rest(&self, now: SampleIndex) -> bool {
+        self.schedule.must_rest(now)
+    }
+
+    /// The trip logic entered another state.
+    pub fn entered(&mut self, now: SampleIndex, state: TripState) {
+        self.schedule.entered(now, state);
+    }
+
+    /// Asks for a measurement; whether this state allows one.
+    pub fn ask(&mut self, now: SampleIndex, state: TripState) -> bool {
+        self.schedule.ask(now, state)
+    }
+
+    /// The next moment at which something is due by itself.
+    pub fn next(&self, state: TripState) -> SampleIndex {
+        self.schedule.next(state, &self.check)
+    }
+
+    /// What insulation says to a reset of a trip at `tripped_at`: an older measurement says nothing.
+    pub fn for_reset(&self, tripped_at: SampleIndex) -> Result<(), ResetRefusal> {
+        match self.insulation {
+            Insulation::Measured { leakage, at } if at > tripped_at => {
+                if leakage.r_iso().bound().0 > self.limits.reset_above.0 {
+                    Ok(())
+                } else {
+                    Err(ResetRefusal::InsulationLow)
+                }
+            }
+            Insulation::Measured { .. } | Insulation::NotMeasured { .. } => {
+                Err(ResetRefusal::InsulationNotMeasured)
+            }
+        }
+    }
+
+    /// One sample.
+    pub fn step(&mut self, now: SampleIndex, poles: &Poles, state: TripState) -> Watched {
+        let mut watched = Watched::default();
+        if let Some(v_mv) = poles.v_mv
+            && !self.sequence.busy()
+            && self.schedule.light(now, v_mv, self.v_min_mv)
+        {
+            self.night(now);
+        }
+        match self.schedule.due(now, state, &self.check) {
+            Due::Measure if !self.sequence.busy() => self.sequence.begin(),
+            Due::Never if self.sequence.busy() => {
+                self.sequence.stop();
+                self.failed(now, NotMeasured::Interrupted, &mut watched);
+                return watched;
+            }
+            Due::Measure | Due::Never | Due::Wait => {}
+        }
+        match self.sequence.step(poles.sums) {
+            Progress::Done(Ok(leakage)) => self.judge(now, leakage, &mut watched),
+            Progress::Done(Err(why)) => self.failed(now, why, &mut watched),
+            Progress::Idle | Progress::Busy => {}
+        }
+        watched
+    }
+
+    fn night(&mut self, now: SampleIndex) {
+        self.insulation = Insulation::NotMeasured {
+            why: NotMeasured::ArrayDark,
+            since: now,
+        };
+        self.low = 0;
+        self.unreadable = 0;
+    }
+
+    fn failed(&mut self, now: SampleIndex, why: NotMeasured, watched: &mut Watched) {
+        let repeated =
+            matches!(self.insulation, Insulation::NotMeasured { why: before, .. } if before == why);
+        if !repeated {
+            self.insulation = Insulation::NotMeasured { why, since: now };
+        }
+        // Night falls every evening; that is no news.
+        if why != NotMeasured::ArrayDark && self.told != Some(why) {
+            self.told = Some(why);
+            let _ = watched.events.push(EventKind::InsulationNotMeasured(why));
+        }
+        self.schedule.measured(now, false, true);
+        // Poles that the bridge cannot move, or that never read the same twice, are no ground to carry on.
+        if matches!(why, NotMeasured::BridgeUnmoved | NotMeasured::FaultMoved) {
+            self.unreadable = self.unreadable.saturating_add(1);
+            if self.unreadable > self.limits.confirm {
+                watched.trip = Some(TripCause::InsulationUnreadable { why });
+            }
+        }
+    }
+
+    fn judge(&mut self, now: SampleIndex, leakage: PoleLeakage, watched: &mut Watched) {
+        self.insulation = Insulation::Measured { leakage, at: now };
+        self.unreadable = 0;
+        let limits = self.limits;
+        let r = leakage.r_iso();
+        let pole = leakage.weaker_pole();
+        let below = |level: f32| matches!(r, Resistance::Is(r) if r.0 < level);
+        let low = below(limits.trip_below.0);
+        let good = r.bound().0 >= limits.trip_below.0;
+        self.schedule.measured(now, good, !good);
+        if good {
+            self.told = None;
+        }
+        // Two places: a warning and its end exclude each other.
+        if below(limits.warn_below.0) && !self.warning {
+            self.warning = true;
+            let _ = watched
+                .events
+                .push(EventKind::InsulationWarning { r: r.bound(), pole });
+        }
+        if self.warning && r.bound().0 > limits.warn_below.0 * WARNING_HYSTERESIS {
+            self.warning = false;
+            let _ = watched
+                .events
+                .push(EventKind::InsulationRecovered { r: r.bound() });
+        }
+        self.low = if low { self.low.saturating_add(1) } else { 0 };
+        if low && self.low >= limits.confirm {
+            watched.trip = Some(TripCause::InsulationLow {
+                r: r.bound(),
+                limit: limits.trip_below,
+                pole,
+            });
+        }
+    }
+}
