@@ -10,11 +10,16 @@ use crate::nv::{Found, Kept, Nv};
 use embedded_hal::digital::{InputPin, OutputPin};
 use embedded_io::{Read, ReadReady, Write, WriteReady};
 use embedded_storage::nor_flash::NorFlash;
-use ohmward_proto::decoder::Decoder;
-use ohmward_proto::frame::{MAX_FRAME, encode};
+use ohmward_proto::decoder::{Decoder, DecoderCounts};
+use ohmward_proto::event::TripCause;
+use ohmward_proto::frame::{FrameError, MAX_FRAME, encode};
 use ohmward_proto::message::{BoardId, LinkStats, Message};
 use ohmward_proto::settings::{Calibration, Settings, SettingsFault};
 use ohmward_proto::units::SampleIndex;
+
+/// Bytes taken from the link in one turn, and frames given to it: a sample must not wait for a talkative host.
+const BYTES_IN_MAX: usize = 256;
+const FRAMES_OUT_MAX: usize = 8;
 
 /// Gives one sample after the other, at the board's rate.
 pub trait SampleSource {
@@ -64,7 +69,8 @@ impl<O: OutputPin, I: InputPin> Pins<O, I> {
     }
 
     fn drive(&mut self, out: &Outputs) -> Result<(), PinFault> {
-        // The contactor first: nothing that fails after it may keep it closed.
+        // The contactor first; and every pin, whatever an earlier one says.
+        let mut driven = Ok(());
         for (pin, on) in [
             (&mut self.contactor, out.contactor),
             (&mut self.bond_switch, out.bond_switch),
@@ -74,9 +80,9 @@ impl<O: OutputPin, I: InputPin> Pins<O, I> {
             (&mut self.lamp, out.lamp),
             (&mut self.buzzer, out.buzzer),
         ] {
-            pin.set_state(on.into()).map_err(|_| PinFault)?;
+            driven = pin.set_state(on.into()).map_err(|_| PinFault).and(driven);
         }
-        Ok(())
+        driven
     }
 }
 
@@ -129,7 +135,8 @@ where
 {
     /// Starts: counts the boot, takes the kept settings, else `defaults` (a new board).
     ///
-    /// `identity.boot` is filled in here. Damaged settings start the monitor tripped, on `defaults`.
+    /// `identity.boot` is filled in here. Damaged settings start the monitor tripped, on `defaults`; so does a trip that
+    /// nobody had reset when the supply went away.
     ///
     /// # Errors
     /// [`BoardFault::Start`] when flash cannot hold the boot count: event numbers would repeat.
@@ -143,23 +150,24 @@ where
         let Ok((mut nv, found)) = Nv::open(parts.flash) else {
             return Err(not_stored);
         };
-        let (kept, damaged) = match found {
-            Found::Kept(kept) => (kept, false),
-            Found::Nothing => (
-                Kept {
-                    boot: identity.boot.saturating_sub(1),
-                    settings: defaults,
-                },
-                false,
-            ),
-            // The count is gone too. Half the number range on, no number can repeat.
-            Found::Damaged => (
-                Kept {
-                    boot: u32::MAX / 2,
-                    settings: defaults,
-                },
-                true,
-            ),
+        let kept = match found {
+            Found::Kept(kept) if kept.settings.check().is_ok() => kept,
+            Found::Nothing => Kept {
+                boot: identity.boot.saturating_sub(1),
+                settings: defaults,
+                tripped: None,
+            },
+            Found::Kept(kept) => Kept {
+                settings: defaults,
+                tripped: Some(TripCause::SettingsLost),
+                ..kept
+            },
+            // The count is gone too. From the upper half of the numbers, by what the damage looks like.
+            Found::Damaged { sum } => Kept {
+                boot: sum | 1 << 31,
+                settings: defaults,
+                tripped: Some(TripCause::SettingsLost),
+            },
         };
         let kept = Kept {
             boot: kept.boot.wrapping_add(1),
@@ -174,8 +182,8 @@ where
         };
         let mut monitor =
             Monitor::new(identity, kept.settings, calibration).map_err(BoardFault::Start)?;
-        if damaged {
-            monitor.settings_lost();
+        if let Some(cause) = kept.tripped {
+            monitor.start_tripped(cause);
         }
         Ok(Self {
             source: parts.source,
@@ -210,26 +218,45 @@ where
         self.arm = inputs.arm;
         let outputs = self.monitor.step(&sample, &inputs);
         self.pins.drive(&outputs).map_err(BoardFault::Pin)?;
+        self.keep_trip();
         Ok(outputs)
+    }
+
+    /// A trip survives a power cut, and so does its reset. Tried again with the next change if flash refuses: the
+    /// contactor has been driven by now.
+    fn keep_trip(&mut self) {
+        let tripped = self.monitor.latched_cause();
+        if tripped != self.kept.tripped {
+            self.kept.tripped = tripped;
+            let _ = self.nv.save(&self.kept);
+        }
     }
 
     /// Takes what the host sent and sends what the link has room for. A broken link is no fault of the protection: what
     /// could not be sent stays in the monitor.
     pub fn serve_link(&mut self) {
-        let mut bytes = [0u8; 64];
-        while self.link.read_ready().unwrap_or(false) {
-            let Ok(n @ 1..) = self.link.read(&mut bytes) else {
-                break;
-            };
+        let mut bytes = [0u8; BYTES_IN_MAX];
+        if self.link.read_ready().unwrap_or(false)
+            && let Ok(n @ 1..) = self.link.read(&mut bytes)
+        {
             let mut decoder = core::mem::take(&mut self.decoder);
+            let mut counts = *decoder.counts();
             decoder.feed(bytes.get(..n).unwrap_or_default(), |message| {
+                match &message {
+                    Ok(_) => counts.messages += 1,
+                    Err(FrameError::Crc) => counts.bad_crc += 1,
+                    Err(_) => counts.bad_form += 1,
+                }
                 if let Ok(message) = message {
-                    self.receive(&message);
+                    self.receive(&message, &counts);
                 }
             });
             self.decoder = decoder;
         }
-        while self.fill_frame() {
+        for _ in 0..FRAMES_OUT_MAX {
+            if !self.fill_frame() {
+                return;
+            }
             while self.frame_sent < self.frame_len {
                 if !self.link.write_ready().unwrap_or(false) {
                     return;
@@ -267,14 +294,13 @@ where
         true
     }
 
-    fn receive(&mut self, message: &Message) {
+    fn receive(&mut self, message: &Message, counts: &DecoderCounts) {
         match message {
             Message::SettingsPut(settings) => {
                 let result = self.put_settings(settings);
                 self.monitor.answer(Message::SettingsResult(result));
             }
             Message::LinkStatsAsk => {
-                let counts = *self.decoder.counts();
                 let mut stats = self.stats;
                 stats.frames_in = counts.messages as u32;
                 stats.bad_crc = counts.bad_crc as u32;
@@ -288,6 +314,9 @@ where
 
     /// Checks, stores, then applies: settings that are in force are always in flash too.
     fn put_settings(&mut self, settings: &Settings) -> Result<u32, SettingsFault> {
+        if settings == self.monitor.settings() {
+            return Ok(settings.hash());
+        }
         self.monitor.may_apply(settings)?;
         if settings.loosens(self.monitor.settings()) && !self.arm {
             return Err(SettingsFault::LooserNeedsArm);

@@ -7,6 +7,11 @@ use ohmward_proto::measure::Codes;
 use ohmward_proto::settings::{Calibration, Scale};
 use ohmward_proto::units::Amps;
 
+/// Allowed disagreement of the two current ranges: 100 mA, a dozen steps of a 12-bit wide range over ±25 A …
+pub const RANGES_APART_UA: i32 = 100_000;
+/// … plus a 1/16 of the reading, for the ranges' gains.
+const RANGES_APART_PART: i32 = 16;
+
 /// Bond current in µA; + out of the array conductor into earth.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug, Default)]
 pub struct MicroAmps(pub i32);
@@ -34,6 +39,8 @@ pub struct Calibrated {
     pub i_bond: MicroAmps,
     /// Bond current as the wide range has it, for comparison.
     pub i_wide: MicroAmps,
+    /// The two ranges show different currents.
+    pub disagree: bool,
     /// The fine range is at a rail; `i_bond` is the wide one.
     pub fine_at_rail: bool,
     /// The wide range is at a rail: the current is at least this large.
@@ -67,12 +74,16 @@ impl FrontEnd {
         let c = &self.calibration;
         let fine_at_rail = c.at_rail(codes.i_fine);
         let i_wide = MicroAmps(scaled(c.i_wide, codes.i_wide, 1e6));
+        let i_fine = MicroAmps(scaled(c.i_fine, codes.i_fine, 1e6));
+        let apart = i_fine.0.saturating_sub(i_wide.0).saturating_abs();
+        let disagree = !fine_at_rail
+            && apart > RANGES_APART_UA + i_wide.0.saturating_abs() / RANGES_APART_PART;
+        // While it is open which range is wrong, the one that shows more is believed.
+        let wide_counts =
+            fine_at_rail || (disagree && i_wide.0.saturating_abs() > i_fine.0.saturating_abs());
         Calibrated {
-            i_bond: if fine_at_rail {
-                i_wide
-            } else {
-                MicroAmps(scaled(c.i_fine, codes.i_fine, 1e6))
-            },
+            i_bond: if wide_counts { i_wide } else { i_fine },
+            disagree,
             i_wide,
             fine_at_rail,
             wide_at_rail: c.at_rail(codes.i_wide),
@@ -86,6 +97,20 @@ impl FrontEnd {
 
 fn scaled(scale: Scale, code: i16, to_small: f32) -> i32 {
     nearest(scale.value(code) * to_small)
+}
+
+/// The middle one of the last three values: one bad converter word leaves no trace.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Median3 {
+    last: [i32; 2],
+}
+
+impl Median3 {
+    pub fn step(&mut self, value: i32) -> i32 {
+        let [a, b] = self.last;
+        self.last = [b, value];
+        a.min(b).max(a.max(b).min(value))
+    }
 }
 
 /// Round to nearest; saturating, NaN to 0 (`as` does that).
@@ -110,6 +135,13 @@ mod tests {
         assert_eq!(seen.i_bond, MicroAmps(38_147));
         assert_eq!(seen.v_pos, MilliVolts(300_000));
         assert_eq!(seen.v_neg, MilliVolts(-300_000));
+    }
+
+    #[test]
+    fn the_median_forgets_a_single_bad_word() {
+        let mut median = Median3::default();
+        let seen = [5, 5, 600, 6, 7, 8].map(|v| median.step(v));
+        assert_eq!(seen[2..], [5, 6, 7, 7]);
     }
 
     #[test]

@@ -1,7 +1,7 @@
 //! Events, numbered, kept until the host has them.
 //!
-//! When the journal is full, frequent small events are refused first: the last places are for what matters. Every
-//! refusal is counted, and the count becomes an event as soon as there is room.
+//! When the journal fills, events that can come in swarms are refused first: the last places are for what matters. Every
+//! refusal is counted, and the count becomes an event with the next one that is taken.
 
 use heapless::Deque;
 use ohmward_proto::event::{Event, EventId, EventKind};
@@ -9,7 +9,7 @@ use ohmward_proto::units::SampleIndex;
 
 /// Events kept.
 const PLACES: usize = 64;
-/// Places that surges, lost sensors and failed measurements may not take.
+/// Places that events of a kind that comes in swarms may not take.
 const RESERVED: usize = 24;
 
 #[derive(Debug)]
@@ -37,6 +37,8 @@ fn is_frequent(kind: &EventKind) -> bool {
             | EventKind::SensorBack(_)
             | EventKind::InsulationNotMeasured(_)
             | EventKind::ResetRefused(_)
+            | EventKind::FailedToOpen
+            | EventKind::OpenedLate { .. }
     )
 }
 
@@ -149,7 +151,7 @@ mod tests {
         assert_eq!(journal.waiting(), PLACES - RESERVED);
         assert!(
             journal
-                .push(SampleIndex(100), EventKind::FailedToOpen)
+                .push(SampleIndex(100), EventKind::Connected)
                 .is_some()
         );
         let mut seen: heapless::Vec<Event, PLACES> = heapless::Vec::new();

@@ -31,6 +31,7 @@
 )]
 
 pub mod board;
+mod bond;
 mod calibrate;
 mod capture;
 mod despike;

@@ -3,9 +3,10 @@
 //! ```text
 //!             above                      held for `hold`
 //!   Quiet ───────────────▶ PickedUp ─────────────────────▶ Trip
-//!     ▲     below 95 %        │
-//!     └───────────────────────┘
+//!     ▲   below 95 % for      │
+//!     └── four times as long ─┘
 //! ```
+//! Time below runs the timer back at a quarter of the speed, so a fault that makes and breaks cannot start afresh for ever.
 //! Once picked up, it drops out only below 95 % of the level, so noise on a value that stands at its limit cannot
 //! restart the time for ever (the usual reset ratio of a definite-time relay: common practice, no source).
 
@@ -28,6 +29,9 @@ pub enum Verdict {
 /// Percentage of the pickup level at which a picked-up limit drops out.
 pub const RESET_RATIO_PERCENT: i32 = 95;
 
+/// A sample above weighs as much as this many below.
+const BACK: u64 = 4;
+
 /// The setting.
 #[derive(Clone, Copy, Debug)]
 pub struct DefiniteTime {
@@ -41,6 +45,8 @@ pub struct DefiniteTime {
 #[derive(Clone, Copy, Debug, Default)]
 pub struct PickupState {
     since: Option<SampleIndex>,
+    /// Samples above × [`BACK`], less the samples below.
+    held: u64,
 }
 
 impl PickupState {
@@ -49,7 +55,7 @@ impl PickupState {
     }
 
     pub fn clear(&mut self) {
-        self.since = None;
+        *self = Self::default();
     }
 }
 
@@ -66,11 +72,17 @@ impl DefiniteTime {
             Some(_) => self.above / 100 * RESET_RATIO_PERCENT,
         };
         if !is_above(level) {
-            state.since = None;
-            return Verdict::Quiet;
+            state.held = state.held.saturating_sub(1);
+            if state.held == 0 {
+                state.since = None;
+                return Verdict::Quiet;
+            }
+            return Verdict::PickedUp;
         }
         let since = *state.since.get_or_insert(now);
-        if now.since(since) >= self.hold {
+        let held = state.held;
+        state.held = (held + BACK).min((self.hold + 1) * BACK);
+        if held >= self.hold * BACK {
             Verdict::Trip { since }
         } else {
             Verdict::PickedUp
@@ -117,10 +129,18 @@ mod tests {
     }
 
     #[test]
-    fn a_real_gap_restarts_the_time() {
+    fn a_long_gap_restarts_the_time() {
         let gap = core::iter::repeat_n(301_000, 399)
-            .chain([280_000])
-            .chain(core::iter::repeat_n(301_000, 399));
+            .chain(core::iter::repeat_n(280_000, 4 * 399))
+            .chain(core::iter::repeat_n(301_000, 400));
         assert_eq!(run(gap), None);
+    }
+
+    /// 80 ms on, 25 ms off at 4 kS/s, as a loose contact does.
+    #[test]
+    fn a_fault_that_makes_and_breaks_trips() {
+        let broken = (0..4000).map(|n| if n % 420 < 320 { 900_000 } else { 0 });
+        let (at, _) = run(broken).expect("trips");
+        assert!(at < 2 * 420, "{at}");
     }
 }

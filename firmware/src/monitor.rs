@@ -1,12 +1,13 @@
 //! The whole path of a sample, in one function: [`Monitor::step`].
 
-use crate::calibrate::{Calibrated, FrontEnd, MicroAmps};
+use crate::bond::{BondSeen, BondWatch};
+use crate::calibrate::{Calibrated, FrontEnd, Median3, MicroAmps, MilliVolts};
 use crate::capture::{Capture, Worth};
 use crate::despike::Despike;
 use crate::indicate::indicate;
 use crate::insulation::fit::BridgeState;
 use crate::insulation::sequence::WindowSums;
-use crate::insulation::{Poles, Setup, Watch};
+use crate::insulation::{Poles, Setup, Watch, Watched};
 use crate::journal::Journal;
 use crate::latch::{Latch, LatchTimes, Seen};
 use crate::limits::{DefiniteTime, PickupState, Verdict};
@@ -26,6 +27,16 @@ use ohmward_proto::units::{SampleIndex, Volts};
 const RESEND_AFTER_S: u64 = 2;
 /// Feedback contacts may bounce for this long without meaning anything.
 const FEEDBACK_BOUNCE_MS: u64 = 20;
+/// Missed samples that are taken as the last one again, at a time.
+const LOST_HELD_MAX: u16 = 8;
+/// How long the array may stay connected while so many samples are missed that no window fills, in ms.
+const STARVED_MS: u64 = 200;
+/// How long sudden changes may go unwatched until that is told, in s.
+const SUDDEN_BLIND_S: u64 = 5;
+/// How long the feedback input must stand before it counts, in ms.
+const FEEDBACK_STANDS_MS: u64 = 10;
+/// Settings are taken at most this often, in s: taking them begins every timer afresh.
+const APPLY_EVERY_S: u64 = 10;
 /// How long what the board switches may ring in the bond current: contactor movement and the charging of leakage
 /// capacitance when the bond closes.
 const OWN_SWITCHING_MS: u64 = 60;
@@ -106,6 +117,17 @@ pub struct Monitor {
     despike: Despike,
     sudden: Sudden,
     sudden_step: Option<Step>,
+    last_ordinary: MicroAmps,
+    /// Sudden changes cannot be watched since then; told after a while.
+    sudden_blind: Option<SampleIndex>,
+    sudden_blind_told: bool,
+    bond: BondWatch,
+    /// Mean of the bond current before the bond was opened for a check, µA, to be compared once it is closed again.
+    before_check: Option<i32>,
+    /// Samples in a row without a full window while the array is connected.
+    starved: u64,
+    v_pos_median: Median3,
+    v_neg_median: Median3,
     i_bond: Window,
     v_pos: Window,
     v_neg: Window,
@@ -114,13 +136,21 @@ pub struct Monitor {
     watch: Watch,
     latch: Latch,
     tripped_at: SampleIndex,
+    latched_cause: Option<TripCause>,
     /// Latest sample with the bond open; before a window has passed since, the window holds nothing.
     bond_was_open: SampleIndex,
     last_outputs: Outputs,
     reset_was_pressed: bool,
     command: Option<Command>,
-    /// Demands a trip at the next step.
-    lost_settings: bool,
+    /// A host asks for a trip. Apart from other commands, so that none of them can take its place.
+    trip_asked: bool,
+    /// Demands a trip at the next step: what was wrong at the start.
+    pending_trip: Option<TripCause>,
+    /// The feedback input, and since when it reads otherwise.
+    feedback: bool,
+    feedback_changed: Option<SampleIndex>,
+    /// When settings were last taken.
+    applied_at: Option<SampleIndex>,
     capture: Capture,
     journal: Journal,
     reading: Option<Reading>,
@@ -150,6 +180,9 @@ impl Monitor {
         calibration: Calibration,
     ) -> Result<Self, SettingsFault> {
         settings.check()?;
+        if !calibration.is_sound() {
+            return Err(SettingsFault::Calibration);
+        }
         let rate = identity.sample_rate_hz;
         let window = whole_cycles(rate, settings.mains)?;
         let derived = Derived::of(&settings, rate);
@@ -164,6 +197,14 @@ impl Monitor {
             despike: Despike::new(MicroAmps::from_amps(settings.current.surge_above), rate),
             sudden: Sudden::new(&settings.current.sudden, rate, settings.mains.hz()),
             sudden_step: None,
+            last_ordinary: MicroAmps(0),
+            sudden_blind: None,
+            sudden_blind_told: false,
+            bond: BondWatch::new(rate),
+            before_check: None,
+            starved: 0,
+            v_pos_median: Median3::default(),
+            v_neg_median: Median3::default(),
             i_bond: Window::new(window),
             v_pos: Window::new(window),
             v_neg: Window::new(window),
@@ -172,11 +213,21 @@ impl Monitor {
             watch: Watch::new(setup, settings.insulation, settings.check),
             latch: Latch::START,
             tripped_at: SampleIndex(0),
+            latched_cause: None,
             bond_was_open: SampleIndex(0),
             last_outputs: Outputs::default(),
             reset_was_pressed: true,
             command: None,
-            lost_settings: false,
+            trip_asked: false,
+            pending_trip: match identity.reason {
+                StartReason::Watchdog | StartReason::Panic => {
+                    Some(TripCause::Restarted(identity.reason))
+                }
+                StartReason::PowerOn | StartReason::BrownOut | StartReason::Requested => None,
+            },
+            feedback: false,
+            feedback_changed: None,
+            applied_at: None,
             capture: Capture::new(),
             journal: Journal::new(identity.boot),
             reading: None,
@@ -198,6 +249,10 @@ impl Monitor {
     /// As [`Self::new`]; then nothing has changed. [`SettingsFault::NotNow`] while tripped or measuring.
     pub fn apply(&mut self, settings: Settings) -> Result<(), SettingsFault> {
         self.may_apply(&settings)?;
+        if settings == self.settings {
+            return Ok(());
+        }
+        self.applied_at = Some(self.now);
         let rate = self.identity.sample_rate_hz;
         let window = whole_cycles(rate, settings.mains)?;
         self.settings = settings;
@@ -222,20 +277,47 @@ impl Monitor {
     pub fn may_apply(&self, settings: &Settings) -> Result<(), SettingsFault> {
         settings.check()?;
         whole_cycles(self.identity.sample_rate_hz, settings.mains)?;
-        if self.latch.tripped() || self.latch.busy() || self.watch.measuring() {
+        // A latched fault is looked at again and again; new settings may be the only way out of it.
+        let measuring = self.watch.measuring() && self.latch != Latch::Latched;
+        let timing = self.continuous.picked_up()
+            || self.ground_fault.picked_up()
+            || self.sudden.busy()
+            || self.bond.busy()
+            || self.before_check.is_some()
+            || self.feedback_changed.is_some()
+            || self.trip_asked
+            || self.despike.busy();
+        let pause = APPLY_EVERY_S * u64::from(self.identity.sample_rate_hz);
+        let soon = self.applied_at.is_some_and(|at| self.now.since(at) < pause);
+        if self.latch.busy()
+            || self.state() == TripState::FailedToOpen
+            || measuring
+            || timing
+            || soon
+        {
             return Err(SettingsFault::NotNow);
         }
         Ok(())
     }
 
-    /// The kept settings were damaged: trip, so that a person looks and sends new ones.
-    pub fn settings_lost(&mut self) {
-        self.lost_settings = true;
+    /// Begins tripped: the kept settings were damaged, or the last run ended in a trip that nobody has reset.
+    pub fn start_tripped(&mut self, cause: TripCause) {
+        self.pending_trip = Some(cause);
+    }
+
+    /// The trip that nobody has reset yet, if there is one: what a board keeps over a power cut.
+    pub fn latched_cause(&self) -> Option<TripCause> {
+        self.latched_cause
     }
 
     /// Settings in force.
     pub fn settings(&self) -> &Settings {
         &self.settings
+    }
+
+    /// Number of this run.
+    pub fn boot(&self) -> u32 {
+        self.identity.boot
     }
 
     /// Index of the latest sample.
@@ -255,10 +337,10 @@ impl Monitor {
 
     /// One sample of every channel and the digital inputs → the digital outputs.
     pub fn step(&mut self, sample: &Sample, inputs: &Inputs) -> Outputs {
-        self.now = self.now.after(1 + u64::from(sample.lost_before));
         if sample.lost_before > 0 {
-            self.break_off();
+            self.lost_samples(sample.lost_before);
         }
+        self.now = self.now.after(1);
         let now = self.now;
         let seen = self.front_end.calibrate(&sample.codes);
         self.capture.push(now, sample.codes);
@@ -272,8 +354,19 @@ impl Monitor {
         let insulation_trip = self.watch_insulation();
         let trip = self.current_trip().or(insulation_trip);
         self.move_latch(trip, inputs);
+        self.watch_sudden();
         if self.bond_open() {
+            // The window still holds the current from before.
+            if self.now.since(self.bond_was_open) > 1
+                && self.latch.contactor()
+                && self.i_bond.full()
+            {
+                self.before_check = Some(self.i_bond.mean());
+            }
             self.bond_was_open = now;
+        }
+        if self.latch.tripped() {
+            self.before_check = None;
         }
         if now >= self.next_reading {
             self.make_reading();
@@ -283,12 +376,45 @@ impl Monitor {
         outputs
     }
 
+    /// A few missed samples are taken as the last one again; more of them begin everything afresh.
+    fn lost_samples(&mut self, lost: u16) {
+        if lost <= LOST_HELD_MAX {
+            for _ in 0..lost {
+                self.now = self.now.after(1);
+                self.i_bond.push(self.last_ordinary.0);
+                self.v_pos.push(self.v_pos.newest());
+                self.v_neg.push(self.v_neg.newest());
+                self.sudden_step = self
+                    .sudden
+                    .step(self.now, self.last_ordinary)
+                    .or(self.sudden_step);
+            }
+            self.capture.break_off(self.now.after(1));
+        } else {
+            self.break_off();
+            self.now = self.now.after(u64::from(lost));
+        }
+        let state = self.latch.state();
+        let watched = self
+            .watch
+            .break_off(self.now, state, NotMeasured::Interrupted);
+        self.note_all(watched);
+    }
+
+    fn note_all(&mut self, watched: Watched) -> Option<TripCause> {
+        for kind in watched.events {
+            self.note(kind);
+        }
+        watched.trip
+    }
+
     fn fill_windows(&mut self, seen: &Calibrated) {
         let despiked = self.despike.step(seen.i_bond);
         self.i_bond.push(despiked.value.0);
         self.sudden_step = self.sudden.step(self.now, despiked.value);
-        self.v_pos.push(seen.v_pos.0);
-        self.v_neg.push(seen.v_neg.0);
+        self.v_pos.push(self.v_pos_median.step(seen.v_pos.0));
+        self.v_neg.push(self.v_neg_median.step(seen.v_neg.0));
+        self.last_ordinary = despiked.value;
         if let Some(spike) = despiked.spike {
             let id = self.note(EventKind::Surge {
                 peak: spike.peak.amps(),
@@ -307,7 +433,14 @@ impl Monitor {
             return Some((TripCause::SensorLost(channel), now));
         }
         if !self.i_bond.full() {
-            return None;
+            let connected = self.latch.contactor();
+            self.starved = if connected { self.starved + 1 } else { 0 };
+            let patience = STARVED_MS * u64::from(self.identity.sample_rate_hz) / 1000;
+            return (self.starved > patience).then_some((TripCause::SamplesLost, now));
+        }
+        self.starved = 0;
+        if let Some(trip) = self.bond_trip().or_else(|| self.changed_over_check()) {
+            return Some(trip);
         }
         let window = &self.i_bond;
         let derived = &self.derived;
@@ -325,6 +458,7 @@ impl Monitor {
                 peak: sudden.peak,
                 limit: sudden.level,
             };
+            self.before_check = None;
             return Some((cause, sudden.since));
         }
         match (ground_fault, continuous) {
@@ -356,11 +490,65 @@ impl Monitor {
             },
             v_mv: full.then(|| i64::from(self.v_pos.mean()) - i64::from(self.v_neg.mean())),
         };
-        let watched = self.watch.step(self.now, &poles, self.latch.state());
-        for kind in watched.events {
-            self.note(kind);
+        let state = self.latch.state();
+        let watched = match self.plausible.lost() {
+            Some(channel @ (Channel::VPos | Channel::VNeg)) => {
+                self.watch
+                    .break_off(self.now, state, NotMeasured::SensorLost(channel))
+            }
+            _ => self.watch.step(self.now, &poles, state),
+        };
+        self.note_all(watched).map(|cause| (cause, self.now))
+    }
+
+    /// The bond was told to be closed and does not hold its pole.
+    fn bond_trip(&mut self) -> Option<(TripCause, SampleIndex)> {
+        let (v_pos, v_neg) = (self.v_pos.mean(), self.v_neg.mean());
+        let seen = BondSeen {
+            told_open: self.bond_open(),
+            v_pos: MilliVolts(v_pos),
+            v_neg: MilliVolts(v_neg),
+            lit: i64::from(v_pos) - i64::from(v_neg) >= self.derived.v_min_mv,
+        };
+        let (v, since) = self.bond.step(self.now, self.settings.earthing, &seen)?;
+        let v = Volts(v.0 as f32 * 1e-3);
+        Some((TripCause::BondInterrupted { v }, since))
+    }
+
+    /// A fault that came while the bond was open for a check is there when it closes: compares with the current before.
+    fn changed_over_check(&mut self) -> Option<(TripCause, SampleIndex)> {
+        let settled = OWN_SWITCHING_MS * u64::from(self.identity.sample_rate_hz) / 1000
+            + self.i_bond.len() as u64;
+        if self.bond_open() || self.now.since(self.bond_was_open) <= settled {
+            return None;
         }
-        watched.trip.map(|cause| (cause, self.now))
+        let change = self.i_bond.mean().saturating_sub(self.before_check.take()?);
+        let limits = &self.settings.current.sudden;
+        let level = MicroAmps::from_amps(limits.low.above).0;
+        (limits.enabled && change.saturating_abs() > level / 4 * 3).then_some((
+            TripCause::SuddenChange {
+                peak: MicroAmps(change).amps(),
+                limit: limits.low.above,
+            },
+            self.bond_was_open,
+        ))
+    }
+
+    /// Tells when sudden changes cannot be watched for long, and when they can again.
+    fn watch_sudden(&mut self) {
+        let blind = self.latch.contactor() && self.sudden.untrusted();
+        let since = blind.then(|| self.sudden_blind.unwrap_or(self.now));
+        self.sudden_blind = since;
+        let long = SUDDEN_BLIND_S * u64::from(self.identity.sample_rate_hz);
+        let told = since.is_some_and(|since| self.now.since(since) > long);
+        if told != self.sudden_blind_told && (told || !blind) {
+            self.sudden_blind_told = told;
+            self.note(if told {
+                EventKind::SuddenUnwatched
+            } else {
+                EventKind::SuddenWatched
+            });
+        }
     }
 
     fn move_latch(&mut self, trip: Option<(TripCause, SampleIndex)>, inputs: &Inputs) {
@@ -369,12 +557,12 @@ impl Monitor {
         let pressed = inputs.reset && !self.reset_was_pressed;
         self.reset_was_pressed = inputs.reset;
         let commanded_trip =
-            (command == Some(Command::Trip)).then_some((TripCause::Commanded, now));
-        let settings_trip =
-            core::mem::take(&mut self.lost_settings).then_some((TripCause::SettingsLost, now));
+            core::mem::take(&mut self.trip_asked).then_some((TripCause::Commanded, now));
+        self.debounce(inputs.contactor_feedback);
+        let pending_trip = self.pending_trip.map(|cause| (cause, now));
         let seen = Seen {
-            trip: trip.or(commanded_trip).or(settings_trip),
-            feedback_closed: inputs.contactor_feedback,
+            trip: pending_trip.or(trip).or(commanded_trip),
+            feedback_closed: self.feedback,
             may_close: self.watch.may_close(now),
             must_rest: self.watch.must_rest(now),
             reset: pressed || command == Some(Command::Reset),
@@ -384,9 +572,15 @@ impl Monitor {
             self.answer_command(command, &seen);
         }
         let (next, events) = self.latch.next(now, &seen, &self.derived.latch);
+        self.pending_trip = None;
         for kind in events {
-            if matches!(kind, EventKind::Tripped { .. }) {
-                self.tripped_at = now;
+            match kind {
+                EventKind::Tripped { cause, .. } => {
+                    self.tripped_at = now;
+                    self.latched_cause = Some(cause);
+                }
+                EventKind::Reset => self.latched_cause = None,
+                _ => {}
             }
             let id = self.note(kind);
             if matches!(kind, EventKind::Tripped { .. }) {
@@ -399,14 +593,29 @@ impl Monitor {
         self.latch = next;
     }
 
+    /// Feedback contacts bounce: a reading counts once it has stood for a while.
+    fn debounce(&mut self, feedback: bool) {
+        if feedback == self.feedback {
+            self.feedback_changed = None;
+            return;
+        }
+        let since = *self.feedback_changed.get_or_insert(self.now);
+        if self.now.since(since)
+            >= FEEDBACK_STANDS_MS * u64::from(self.identity.sample_rate_hz) / 1000
+        {
+            self.feedback = feedback;
+            self.feedback_changed = None;
+        }
+    }
+
     fn answer_command(&mut self, command: Command, seen: &Seen) {
         let outcome = match command {
             Command::Reset => self
                 .latch
                 .reset_allowed(seen)
                 .map_or_else(CommandOutcome::ResetRefused, |()| CommandOutcome::Done),
-            Command::Trip if self.latch.tripped() => CommandOutcome::NotNow,
-            Command::Trip => CommandOutcome::Done,
+            // Answered when it came.
+            Command::Trip => return,
             Command::MeasureInsulation => {
                 if self.watch.ask(self.now, self.latch.state()) {
                     CommandOutcome::Done
@@ -557,7 +766,25 @@ impl Monitor {
                 at: self.now,
             }),
             Message::SettingsGet => self.reply(Message::SettingsAre(self.settings)),
-            Message::Command(command) => self.command = Some(*command),
+            Message::Command(Command::Trip) => {
+                let outcome = if self.latch.tripped() {
+                    CommandOutcome::NotNow
+                } else {
+                    CommandOutcome::Done
+                };
+                self.trip_asked |= outcome == CommandOutcome::Done;
+                self.reply(Message::CommandResult {
+                    command: Command::Trip,
+                    outcome,
+                });
+            }
+            Message::Command(command) => {
+                // The newer one counts; the older one is told so.
+                if let Some(command) = self.command.replace(*command) {
+                    let outcome = CommandOutcome::NotNow;
+                    self.reply(Message::CommandResult { command, outcome });
+                }
+            }
             // What only a board says, and what the board answers before it comes here.
             Message::SettingsPut(_)
             | Message::LinkStatsAsk
@@ -599,7 +826,7 @@ impl Monitor {
             || self.sudden.busy()
             || self.capture.busy()
             || self.command.is_some()
-            || self.lost_settings;
+            || self.pending_trip.is_some();
         // A reading needs a whole window before it.
         let window = self.i_bond.len() as u64 + 1;
         let reading = SampleIndex(self.next_reading.0.saturating_sub(window));
@@ -614,6 +841,7 @@ impl Monitor {
     /// Jumps over samples that would have changed nothing: the next sample gets the index `at`.
     pub fn skip_to(&mut self, at: SampleIndex) {
         if at > self.now.after(1) {
+            self.despike.rest(at.0 - 1 - self.now.0);
             self.break_off();
             self.now = SampleIndex(at.0 - 1);
         }
@@ -625,7 +853,7 @@ impl Monitor {
         self.v_pos.clear();
         self.v_neg.clear();
         self.sudden.break_off();
-        self.capture.break_off(self.now);
+        self.capture.break_off(self.now.after(1));
     }
 }
 

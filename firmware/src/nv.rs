@@ -4,6 +4,7 @@
 //! one or the new one, never a mixture. A board's flash is reached by `embedded-storage`'s NOR traits.
 
 use embedded_storage::nor_flash::NorFlash;
+use ohmward_proto::event::TripCause;
 use ohmward_proto::settings::Settings;
 use serde::{Deserialize, Serialize};
 
@@ -19,6 +20,8 @@ pub struct Kept {
     pub boot: u32,
     /// Settings in force.
     pub settings: Settings,
+    /// A trip that nobody has reset yet: a power cut does not clear it.
+    pub tripped: Option<TripCause>,
 }
 
 /// What was found at start.
@@ -28,8 +31,12 @@ pub enum Found {
     Nothing,
     /// The newest whole record.
     Kept(Kept),
-    /// Something is there and no record of it is whole. Not the same as a new board.
-    Damaged,
+    /// Something is there and no record of it is whole. Not the same as a new board. The check sum of what is there
+    /// stands for the boot count that is lost: another damage gives another number.
+    Damaged {
+        /// CRC-32C of both slots.
+        sum: u32,
+    },
 }
 
 /// Why a save did not happen.
@@ -73,11 +80,13 @@ impl<F: NorFlash> Nv<F> {
         }
         let mut newest: Option<(u32, Record)> = None;
         let mut erased = true;
+        let mut sum = ohmward_proto::checksum::SMALL_CRC.digest();
         for slot in 0..2 {
             let mut bytes = [0u8; RECORD_MAX];
             flash
                 .read(slot * F::ERASE_SIZE as u32, &mut bytes)
                 .map_err(NvError::Flash)?;
+            sum.update(&bytes);
             erased &= bytes.iter().all(|&b| b == 0xFF);
             let Ok(record) = postcard::from_bytes_crc32::<Record>(
                 &bytes,
@@ -95,7 +104,9 @@ impl<F: NorFlash> Nv<F> {
         let found = match &newest {
             Some((_, record)) => Found::Kept(record.kept),
             None if erased => Found::Nothing,
-            None => Found::Damaged,
+            None => Found::Damaged {
+                sum: sum.finalize(),
+            },
         };
         let (newest, generation) =
             newest.map_or((1, 0), |(slot, record)| (slot, record.generation));

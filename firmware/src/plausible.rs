@@ -3,16 +3,13 @@
 //! Both current ranges see the same conductor, so they have to agree; a pole voltage never rests at a rail of a front
 //! end that was chosen for the array.
 
-use crate::calibrate::Calibrated;
+use crate::calibrate::{Calibrated, RANGES_APART_UA};
 use ohmward_proto::measure::Channel;
 
-/// How long a channel may be implausible before it counts as lost, in ms: longer than any surge rings, shorter than
-/// any limit's time.
+/// How long a channel may be implausible before it counts as lost, in ms: longer than any surge rings.
 const PATIENCE_MS: u32 = 50;
-/// Allowed disagreement of the two current ranges: 100 mA, a dozen steps of a 12-bit wide range over ±25 A …
-const RANGES_APART_UA: i32 = 100_000;
-/// … plus a 1/16 of the reading, for the ranges' gains.
-const RANGES_APART_PART: i32 = 16;
+/// A wrong sample weighs this many right ones: an alternating current agrees with a dead range at every zero crossing.
+const WRONG_WEIGHT: u32 = 4;
 
 /// Watches all four channels.
 #[derive(Debug)]
@@ -26,7 +23,7 @@ pub struct Plausible {
 
 #[derive(Debug, Default)]
 struct Watch {
-    wrong_for: u32,
+    suspicion: u32,
     right_for: u32,
     lost: bool,
 }
@@ -39,22 +36,23 @@ pub enum Change {
 }
 
 impl Watch {
-    /// Lost after `patience` wrong samples in a row, back after as many right ones.
+    /// Lost when wrong samples outweigh the right ones by `patience`, back after as many right ones in a row.
     fn step(&mut self, wrong: bool, patience: u32, channel: Channel) -> Option<Change> {
         if wrong {
             self.right_for = 0;
-            self.wrong_for = self.wrong_for.saturating_add(1);
-            if !self.lost && self.wrong_for >= patience {
-                self.lost = true;
-                return Some(Change::Lost(channel));
-            }
+            self.suspicion = (self.suspicion + WRONG_WEIGHT).min(patience * WRONG_WEIGHT);
         } else {
-            self.wrong_for = 0;
             self.right_for = self.right_for.saturating_add(1);
-            if self.lost && self.right_for >= patience {
-                self.lost = false;
-                return Some(Change::Back(channel));
-            }
+            self.suspicion = self.suspicion.saturating_sub(1);
+        }
+        if !self.lost && self.suspicion >= patience * WRONG_WEIGHT {
+            self.lost = true;
+            return Some(Change::Lost(channel));
+        }
+        if self.lost && self.right_for >= patience {
+            self.lost = false;
+            self.suspicion = 0;
+            return Some(Change::Back(channel));
         }
         None
     }
@@ -85,7 +83,7 @@ impl Plausible {
 
     /// Something is under suspicion: do not skip samples.
     pub fn busy(&self) -> bool {
-        let suspect = |w: &Watch| w.wrong_for > 0 || (w.lost && w.right_for < self.patience);
+        let suspect = |w: &Watch| w.suspicion > 0 || (w.lost && w.right_for < self.patience);
         suspect(&self.i_fine)
             || suspect(&self.i_wide)
             || suspect(&self.v_pos)
@@ -94,14 +92,11 @@ impl Plausible {
 
     /// What changed with this sample, channel by channel.
     pub fn step(&mut self, seen: &Calibrated) -> [Option<Change>; 4] {
-        let apart = (seen.i_bond.0.saturating_sub(seen.i_wide.0)).saturating_abs();
-        let allowed = RANGES_APART_UA + seen.i_wide.0.saturating_abs() / RANGES_APART_PART;
-        // With the fine range at its rail there is nothing to compare; both at the rail is more than an array can give.
-        let disagree = !seen.fine_at_rail && apart > allowed;
         let stuck_fine = seen.fine_at_rail && seen.i_wide.0.saturating_abs() < RANGES_APART_UA;
         let p = self.patience;
         [
-            self.i_fine.step(disagree || stuck_fine, p, Channel::IFine),
+            self.i_fine
+                .step(seen.disagree || stuck_fine, p, Channel::IFine),
             self.i_wide.step(seen.wide_at_rail, p, Channel::IWide),
             self.v_pos.step(seen.v_pos_at_rail, p, Channel::VPos),
             self.v_neg.step(seen.v_neg_at_rail, p, Channel::VNeg),
@@ -139,6 +134,22 @@ mod tests {
         assert_eq!(
             changes(core::iter::repeat_n(torn, 300)).as_slice(),
             [(199, Change::Lost(Channel::IFine))]
+        );
+    }
+
+    /// A dead fine range under 2 A of 50 Hz: the ranges agree around every zero crossing, and yet.
+    #[test]
+    fn a_dead_range_is_found_on_alternating_current() {
+        let wide =
+            |n: u32| (f64::from(n) / 80.0 * core::f64::consts::TAU).sin() * 2.83 / 25.0 * 32768.0;
+        let codes = (0..4000).map(|n| Codes {
+            i_wide: wide(n) as i16,
+            ..Codes::default()
+        });
+        let seen = changes(codes);
+        assert!(
+            matches!(seen.first(), Some((n, Change::Lost(Channel::IFine))) if *n < 800),
+            "{seen:?}"
         );
     }
 

@@ -279,6 +279,11 @@ impl Sudden {
         self.picked_up.is_some()
     }
 
+    /// Enough samples are there, and yet no reference can be trusted: the current does not repeat with the mains.
+    pub fn untrusted(&self) -> bool {
+        self.enabled && self.i.filled >= RING && !self.period.steady()
+    }
+
     /// Samples are missing: starts to fill afresh. The period stays.
     pub fn break_off(&mut self) {
         self.i.filled = 0;

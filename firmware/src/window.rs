@@ -7,12 +7,20 @@ use ohmward_proto::settings::{Mains, SettingsFault};
 /// Longest window: three cycles of 60 Hz at 4 kS/s are 200 samples.
 pub const WINDOW_MAX: usize = 256;
 
+/// Slowest sampling, S/s: sixteen places in a cycle of 60 Hz.
+pub const RATE_MIN: u32 = 1000;
+/// Fastest: the memory of sudden changes holds seven cycles of 46 Hz.
+pub const RATE_MAX: u32 = 6400;
+
 /// Samples in the shortest window that holds a whole number of mains cycles.
 ///
 /// # Errors
 /// [`SettingsFault::NoWholeCycles`] when none up to [`WINDOW_MAX`] does.
 pub fn whole_cycles(sample_rate_hz: u32, mains: Mains) -> Result<usize, SettingsFault> {
     let hz = mains.hz();
+    if !(RATE_MIN..=RATE_MAX).contains(&sample_rate_hz) {
+        return Err(SettingsFault::NoWholeCycles);
+    }
     (1..=16u32)
         .map(|cycles| cycles * sample_rate_hz)
         .find(|samples_hz| samples_hz % hz == 0 && *samples_hz >= 8 * hz)
@@ -75,6 +83,16 @@ impl Window {
         if self.filled < self.len {
             self.filled += 1;
         }
+    }
+
+    /// The value pushed last; 0 before any.
+    pub fn newest(&self) -> i32 {
+        let last = if self.at == 0 {
+            self.len - 1
+        } else {
+            self.at - 1
+        };
+        self.ring.get(last).copied().unwrap_or(0)
     }
 
     /// Sum of the values; the mean times [`Self::len`].

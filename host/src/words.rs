@@ -76,11 +76,22 @@ fn at_pole(pole: Pole) -> &'static str {
     }
 }
 
+/// Which way a current goes.
 fn direction(i: Amps) -> &'static str {
     if i.0 < 0.0 {
         " from earth into the array"
     } else {
         " from the array into earth"
+    }
+}
+
+fn start_reason(reason: StartReason) -> &'static str {
+    match reason {
+        StartReason::PowerOn => "power on",
+        StartReason::Watchdog => "watchdog",
+        StartReason::BrownOut => "supply sagged",
+        StartReason::Panic => "firmware stopped itself",
+        StartReason::Requested => "on request",
     }
 }
 
@@ -104,6 +115,14 @@ pub fn cause(cause: &TripCause) -> String {
             direction(*peak),
             si(limit.0, "A")
         ),
+        TripCause::BondInterrupted { v } => format!(
+            "bond or ground-fault fuse open: the \"grounded\" conductor stands at {} to earth. Treat it as live",
+            si(v.0, "V")
+        ),
+        TripCause::SamplesLost => "too many samples were missed to watch the limits".into(),
+        TripCause::Restarted(reason) => {
+            format!("the board had to restart ({})", start_reason(*reason))
+        }
         TripCause::InsulationLow { r, limit, pole } => format!(
             "insulation {}, below the limit of {}{}",
             si(r.0, "Ω"),
@@ -132,16 +151,7 @@ pub fn event(kind: &EventKind, rate_hz: Option<u32>) -> String {
         _ => format!("{samples} samples"),
     };
     match kind {
-        EventKind::Started { reason, .. } => format!(
-            "Board started ({})",
-            match reason {
-                StartReason::PowerOn => "power on",
-                StartReason::Watchdog => "watchdog",
-                StartReason::BrownOut => "supply sagged",
-                StartReason::Panic => "firmware stopped itself",
-                StartReason::Requested => "on request",
-            }
-        ),
+        EventKind::Started { reason, .. } => format!("Board started ({})", start_reason(*reason)),
         EventKind::Connected => "Array connected".into(),
         EventKind::Rested => "Array disconnected for the night".into(),
         EventKind::Tripped { cause, .. } => format!("TRIPPED: {}", self::cause(cause)),
@@ -183,6 +193,11 @@ pub fn event(kind: &EventKind, rate_hz: Option<u32>) -> String {
         EventKind::SensorLost(channel) => format!("Sensor lost: {}", self::channel(*channel)),
         EventKind::SensorBack(channel) => format!("Sensor back: {}", self::channel(*channel)),
         EventKind::SettingsApplied { hash } => format!("New settings in force ({hash:08x})"),
+        EventKind::SuddenUnwatched => {
+            "Sudden changes cannot be watched: the standing current does not repeat with the mains"
+                .into()
+        }
+        EventKind::SuddenWatched => "Sudden changes are watched again".into(),
         EventKind::EventsLost { count } => {
             format!("{count} events lost: the board's journal was full")
         }

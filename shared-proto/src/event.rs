@@ -3,7 +3,7 @@
 //! On the wire a field has no name; where events are written as JSON, the names carry the unit.
 
 use crate::measure::{Channel, NotMeasured, Pole};
-use crate::units::{Amps, Ohms, SampleIndex};
+use crate::units::{Amps, Ohms, SampleIndex, Volts};
 use serde::{Deserialize, Serialize};
 
 /// A number that never repeats on a board: how often it has started, and a count within that run.
@@ -118,6 +118,17 @@ pub enum TripCause {
         #[serde(rename = "limit_a")]
         limit: Amps,
     },
+    /// The bond does not hold its pole at earth although it was told to be closed: the ground-fault fuse has opened or the
+    /// bond is broken. The "grounded" conductor may be live.
+    BondInterrupted {
+        /// The bonded pole to earth.
+        #[serde(rename = "v_v")]
+        v: Volts,
+    },
+    /// Too many samples were missed for the limits to be watched.
+    SamplesLost,
+    /// The board was restarted by its watchdog or by a broken invariant of its own.
+    Restarted(StartReason),
 }
 
 /// Why a reset was not carried out.
@@ -217,4 +228,8 @@ pub enum EventKind {
         /// How many.
         count: u32,
     },
+    /// Sudden changes cannot be watched: the standing current does not repeat with the mains. The other limits hold.
+    SuddenUnwatched,
+    /// They can again.
+    SuddenWatched,
 }

@@ -134,14 +134,14 @@ impl PoleLeakage {
     }
 
     /// Resistance behind one conductance of this measurement: a value when it stands at least two standard
-    /// deviations above zero, else the bound that two standard deviations give.
+    /// deviations above zero, else the bound: it is no more conductive than two standard deviations above what was seen.
     #[must_use]
     pub fn resistance(&self, g: Siemens) -> Resistance {
-        let floor = Siemens((2.0 * self.g_sigma.0).max(1e-12));
-        if g.0 >= floor.0 {
+        let noise = (2.0 * self.g_sigma.0).max(1e-12);
+        if g.0 >= noise {
             Resistance::Is(Ohms(1.0 / g.0))
         } else {
-            Resistance::Above(Ohms(1.0 / floor.0))
+            Resistance::Above(Ohms(1.0 / (g.0.max(0.0) + noise)))
         }
     }
 

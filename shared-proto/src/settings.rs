@@ -228,7 +228,8 @@ impl Settings {
         between(c.continuous.above.0, 0.005, 20.0, F::ContinuousAbove)?;
         between(c.ground_fault.above.0, 0.005, 20.0, F::GroundFaultAbove)?;
         between(c.surge_above.0, 0.1, 25.0, F::SurgeAbove)?;
-        let hold = |ms: u16, fault: F| between(f32::from(ms), 20.0, 10_000.0, fault);
+        // Longer than a surge can last: what it leaves in a window must not trip by itself.
+        let hold = |ms: u16, fault: F| between(f32::from(ms), 30.0, 10_000.0, fault);
         hold(c.continuous.hold_ms, F::ContinuousHold)?;
         hold(c.ground_fault.hold_ms, F::GroundFaultHold)?;
         let sudden = [c.sudden.low, c.sudden.middle, c.sudden.high];
@@ -284,6 +285,7 @@ impl Settings {
             || (l.before_connect && !k.before_connect)
             || never(k.every_s) > never(l.every_s)
             || k.v_min > l.v_min
+            || k.state_ms_max > l.state_ms_max
             || self.contactor.open_ms_max > from.contactor.open_ms_max
             || self.contactor.close_ms_max > from.contactor.close_ms_max
             || (from.trip_opens_bond && !self.trip_opens_bond)
@@ -343,6 +345,8 @@ pub enum SettingsFault {
     SuddenAbove,
     /// `current.sudden.*.hold_ms`
     SuddenHold,
+    /// The calibration is not one a board could measure with.
+    Calibration,
 }
 
 impl SettingsFault {
@@ -367,7 +371,7 @@ impl SettingsFault {
             Self::ContactorOpen => "contactor.open_ms_max",
             Self::ContactorClose => "contactor.close_ms_max",
             Self::NoWholeCycles => "mains",
-            Self::LooserNeedsArm | Self::NotStored | Self::NotNow => "",
+            Self::Calibration | Self::LooserNeedsArm | Self::NotStored | Self::NotNow => "",
         }
     }
 }
@@ -376,9 +380,10 @@ impl core::fmt::Display for SettingsFault {
     fn fmt(&self, f: &mut core::fmt::Formatter<'_>) -> core::fmt::Result {
         f.write_str(match self {
             Self::ContinuousAbove | Self::GroundFaultAbove => "must be 0.005 to 20 A",
-            Self::ContinuousHold | Self::GroundFaultHold => "must be 20 to 10000 ms",
+            Self::ContinuousHold | Self::GroundFaultHold => "must be 30 to 10000 ms",
             Self::SurgeAbove => "must be 0.1 to 25 A",
             Self::SuddenAbove => "every above_a must be 0.005 to 1 A",
+            Self::Calibration => "the calibration is damaged: calibrate the board again",
             Self::SuddenHold => "every hold_ms must be 0 to 60 ms",
             Self::InsulationTrip => "must be 500 Ω to 50 MΩ",
             Self::InsulationWarn | Self::InsulationReset => {
@@ -391,7 +396,7 @@ impl core::fmt::Display for SettingsFault {
             Self::ReadingInterval => "must be 50 to 3600000 ms",
             Self::ContactorOpen => "must be 5 to 2000 ms",
             Self::ContactorClose => "must be 5 to 5000 ms",
-            Self::NoWholeCycles => "the sample rate gives no whole mains cycles in the window",
+            Self::NoWholeCycles => "the sample rate must be 1000 to 6400 S/s and give whole mains cycles in a window of 256 samples",
             Self::LooserNeedsArm => {
                 "loosens protection: turn the maintenance switch on the board on, then send again"
             }
@@ -485,6 +490,30 @@ impl Calibration {
             Channel::VPos => (self.v_pos, codes.v_pos),
             Channel::VNeg => (self.v_neg, codes.v_neg),
         }
+    }
+
+    /// Whether a board can measure with this at all.
+    #[must_use]
+    pub fn is_sound(&self) -> bool {
+        let scale = |s: Scale, full: f32| {
+            s.zero.is_finite()
+                && s.per_count.is_finite()
+                && s.per_count != 0.0
+                && s.per_count.abs() * 32768.0 <= full
+        };
+        // 150 A and 2 kV: sums of squares over a window then stay inside 64 bits.
+        scale(self.i_fine, 150.0)
+            && scale(self.i_wide, 150.0)
+            && scale(self.v_pos, 2000.0)
+            && scale(self.v_neg, 2000.0)
+            && self.rail_low < self.rail_high
+            && [
+                self.bridge.g_permanent,
+                self.bridge.g_switched_pos,
+                self.bridge.g_switched_neg,
+            ]
+            .iter()
+            .all(|g| g.0.is_finite() && g.0 > 0.0)
     }
 
     /// The code stands at either rail.

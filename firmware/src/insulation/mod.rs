@@ -13,4 +13,4 @@ pub mod sequence;
 mod watch;
 
 pub use sequence::{Progress, Sequence, Setup};
-pub(crate) use watch::{Poles, Watch};
+pub(crate) use watch::{Poles, Watch, Watched};

@@ -13,6 +13,8 @@ const LIT_FOR_S: u64 = 2;
 const DARK_FOR_S: u64 = 60;
 /// Pause after a measurement that was not good, before it is tried again.
 const RETRY_AFTER_S: u64 = 10;
+/// Pause between two measurements of a connected array, whoever asks.
+const CONNECTED_PAUSE_S: u64 = 60;
 /// Pause between the measurements that watch a latched fault.
 const LATCHED_EVERY_S: u64 = 30;
 /// Dark is below this many percent of the smallest voltage to measure with.
@@ -132,10 +134,15 @@ impl Schedule {
         }
     }
 
-    /// A measurement ended; `again` asks for another one after a short pause.
-    pub fn measured(&mut self, now: SampleIndex, good: bool, again: bool) {
+    /// A measurement ended; `again` asks for another one after a short pause, a longer one while the array is connected:
+    /// its bond is open meanwhile.
+    pub fn measured(&mut self, now: SampleIndex, state: TripState, good: bool, again: bool) {
         self.last = now;
-        self.not_before = now.after(RETRY_AFTER_S * self.rate);
+        let pause_s = match state {
+            TripState::Closed => CONNECTED_PAUSE_S,
+            _ => RETRY_AFTER_S,
+        };
+        self.not_before = now.after(pause_s * self.rate);
         self.cleared = good;
         self.asked = false;
         self.again = again;
@@ -164,11 +171,12 @@ impl Schedule {
             state,
             TripState::Resting | TripState::Closed | TripState::Latched
         );
-        if allowed {
+        let soon = state == TripState::Closed && now < self.not_before;
+        if allowed && !soon {
             self.asked = true;
             self.not_before = now;
         }
-        allowed
+        allowed && !soon
     }
 
     /// Light and insulation allow to connect.
@@ -184,9 +192,16 @@ impl Schedule {
     /// The next moment at which this schedule changes its mind by itself.
     pub fn next(&self, state: TripState, check: &InsulationCheck) -> SampleIndex {
         match self.light {
-            Light::Lit { since } => since
-                .after(LIT_FOR_S * self.rate)
-                .max(self.begin_at(state, check)),
+            Light::Lit { since } => {
+                let lit = since.after(LIT_FOR_S * self.rate);
+                let begin = lit.max(self.begin_at(state, check));
+                let may_close = self.cleared || !check.before_connect;
+                if state == TripState::Resting && may_close {
+                    begin.min(lit)
+                } else {
+                    begin
+                }
+            }
             Light::Dark { since } if !self.night => since.after(DARK_FOR_S * self.rate),
             Light::Dark { .. } => SampleIndex(u64::MAX),
         }
@@ -219,7 +234,7 @@ mod tests {
             !s.may_close(at_s(102), &CHECK),
             "not before it was measured"
         );
-        s.measured(at_s(106), true, false);
+        s.measured(at_s(106), TripState::Resting, true, false);
         assert!(s.may_close(at_s(106), &CHECK));
         assert_eq!(s.due(at_s(700), TripState::Closed, &CHECK), Due::Wait);
         assert_eq!(s.due(at_s(706), TripState::Closed, &CHECK), Due::Measure);
@@ -244,7 +259,7 @@ mod tests {
     fn a_low_measurement_is_looked_at_again_and_does_not_connect() {
         let mut s = Schedule::new(4000);
         s.light(at_s(0), 31_000, 30_000);
-        s.measured(at_s(10), false, true);
+        s.measured(at_s(10), TripState::Resting, false, true);
         assert!(!s.may_close(at_s(11), &CHECK));
         assert_eq!(s.due(at_s(19), TripState::Resting, &CHECK), Due::Wait);
         assert_eq!(s.due(at_s(20), TripState::Resting, &CHECK), Due::Measure);

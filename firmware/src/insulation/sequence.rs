@@ -25,13 +25,18 @@ const SETTLED_PART: f64 = 5e-4;
 /// … this many rows in a row.
 const SETTLED_ROWS: u32 = 3;
 /// Array voltage may move by this part during a measurement. The balance holds at every instant, so a moving array
-/// costs accuracy only through unequal capacitance of the poles; 5 % keeps that below 1 % of R at C·dV/dt of a cloud edge.
+/// costs accuracy only through unequal capacitance of the poles.
 const ARRAY_MOVED_PART: f64 = 0.05;
 /// Switching the bridge moves the poles by g_switched/(Σg + g_switched) of the array voltage, wherever the leakage sits:
 /// 0.5 % at 1 kΩ. Below this part (400 Ω) noise would decide what is read, so it is not called a reading.
 const UNMOVED_PART: f64 = 2e-3;
 /// The two pairs A–B and B–A may differ by this part of the conductance, their uncertainties aside.
 const PAIRS_APART_PART: f32 = 0.1;
+
+/// Scatter that a quiet measurement stays well below: 2 MΩ.
+const SCATTER_S: f32 = 0.5e-6;
+/// How far below nothing noise alone may take a pole.
+const NEGATIVE_S: f32 = 0.12e-6;
 
 /// What a measurement needs to know.
 #[derive(Clone, Copy, Debug)]
@@ -111,6 +116,7 @@ impl Gather {
 #[derive(Debug)]
 pub struct Sequence {
     setup: Setup,
+    state_max: u32,
     step: Step,
     balances: [Balance; 3],
     /// Negative pole at the end of each state, as a part of the array voltage.
@@ -124,6 +130,7 @@ impl Sequence {
     pub fn new(setup: Setup) -> Self {
         Self {
             setup,
+            state_max: setup.state_max,
             step: Step::Idle,
             balances: [Balance::default(); 3],
             pole_at_end: [0.0; 3],
@@ -131,8 +138,9 @@ impl Sequence {
         }
     }
 
-    /// Starts a measurement; one under way begins again.
-    pub fn begin(&mut self) {
+    /// Starts a measurement; one under way begins again. No state lasts longer than `state_max` samples.
+    pub fn begin(&mut self, state_max: u32) {
+        self.state_max = state_max.min(self.setup.state_max);
         self.balances = [Balance::default(); 3];
         self.v_span = None;
         self.step = if self.setup.bond {
@@ -207,7 +215,9 @@ impl Sequence {
             return Progress::Busy;
         };
         gather.row_samples += 1;
-        let row_ends = gather.row_samples * 1000 >= ROW_MS * setup.sample_rate_hz;
+        // At least a window long, so that rows do not share samples and their noise is their own.
+        let row_ends = gather.row_samples >= setup.window
+            && gather.row_samples * 1000 >= ROW_MS * setup.sample_rate_hz;
         let weight = if row_ends { 1 } else { 2 };
         gather.pos += weight * sums.v_pos;
         gather.neg += weight * sums.v_neg;
@@ -236,7 +246,7 @@ impl Sequence {
         gather.pos = sums.v_pos;
         gather.neg = sums.v_neg;
         let told_enough = gather.rows >= ROWS_MIN
-            && (gather.settled_rows >= SETTLED_ROWS || gather.samples >= setup.state_max);
+            && (gather.settled_rows >= SETTLED_ROWS || gather.samples >= self.state_max);
         let index = *index;
 
         if let (Some(state), Some(balance)) = (STATES.get(index), self.balances.get_mut(index)) {
@@ -280,7 +290,16 @@ impl Sequence {
         let (first, second) = (fit(a.with(b))?, fit(b.with(again))?);
         let apart = (first.g_total() - second.g_total()).abs().0;
         let unsure = first.g_sigma.0 + second.g_sigma.0;
-        if apart > 3.0 * unsure + PAIRS_APART_PART * whole.g_total().abs().0 {
+        let g = whole.g_total().abs().0;
+        // A fault that arrives within a state fits no single answer: it shows as rows that scatter, and a guard that
+        // allows for the scatter would let it pass.
+        let scattered = 3.0 * unsure > PAIRS_APART_PART * g + SCATTER_S;
+        if scattered || apart > 3.0 * unsure + PAIRS_APART_PART * g {
+            return Err(NotMeasured::FaultMoved);
+        }
+        // No pole leaks less than nothing, beyond the noise.
+        let negative = |g: f32, other: f32| g < -(NEGATIVE_S + PAIRS_APART_PART * other.abs());
+        if negative(whole.g_pos.0, whole.g_neg.0) || negative(whole.g_neg.0, whole.g_pos.0) {
             return Err(NotMeasured::FaultMoved);
         }
         Ok(whole)
@@ -336,7 +355,7 @@ mod tests {
         ) -> (Result<PoleLeakage, NotMeasured>, u32) {
             let mut sequence = Sequence::new(setup());
             let (mut pos, mut neg) = (Window::new(80), Window::new(80));
-            sequence.begin();
+            sequence.begin(u32::MAX);
             for n in 0.. {
                 let bridge = sequence.bridge();
                 each(self, n, bridge);

@@ -15,6 +15,10 @@ use ohmward_proto::units::SampleIndex;
 /// A warning goes away only this far above its level, so that a morning's dew makes one event, not ten.
 const WARNING_HYSTERESIS: f32 = 1.2;
 
+/// Longest bridge state while a bonded array is connected, in ms: three of them and the bond's opening stay below two
+/// seconds without a look at the bond current.
+const CONNECTED_STATE_MS: u32 = 600;
+
 /// What one sample brought about.
 #[derive(Debug, Default)]
 pub struct Watched {
@@ -39,6 +43,9 @@ pub struct Watch {
     limits: InsulationLimits,
     check: InsulationCheck,
     v_min_mv: i64,
+    bond: bool,
+    /// Samples in a bridge state at most while connected with a bond.
+    connected_state_max: u32,
     sequence: Sequence,
     schedule: Schedule,
     insulation: Insulation,
@@ -57,6 +64,8 @@ impl Watch {
             limits,
             check,
             v_min_mv: setup.v_min_mv,
+            bond: setup.bond,
+            connected_state_max: setup.sample_rate_hz / 1000 * CONNECTED_STATE_MS,
             schedule: Schedule::new(setup.sample_rate_hz),
             sequence: Sequence::new(setup),
             insulation: Insulation::NotMeasured {
@@ -75,6 +84,7 @@ impl Watch {
         self.limits = limits;
         self.check = check;
         self.v_min_mv = setup.v_min_mv;
+        self.bond = setup.bond;
         self.sequence = Sequence::new(setup);
     }
 
@@ -149,18 +159,37 @@ impl Watch {
             self.night(now);
         }
         match self.schedule.due(now, state, &self.check) {
-            Due::Measure if !self.sequence.busy() => self.sequence.begin(),
+            Due::Measure if !self.sequence.busy() => self.sequence.begin(self.longest_state(state)),
             Due::Never if self.sequence.busy() => {
                 self.sequence.stop();
-                self.failed(now, NotMeasured::Interrupted, &mut watched);
+                self.failed(now, state, NotMeasured::Interrupted, &mut watched);
                 return watched;
             }
             Due::Measure | Due::Never | Due::Wait => {}
         }
         match self.sequence.step(poles.sums) {
-            Progress::Done(Ok(leakage)) => self.judge(now, leakage, &mut watched),
-            Progress::Done(Err(why)) => self.failed(now, why, &mut watched),
+            Progress::Done(Ok(leakage)) => self.judge(now, state, leakage, &mut watched),
+            Progress::Done(Err(why)) => self.failed(now, state, why, &mut watched),
             Progress::Idle | Progress::Busy => {}
+        }
+        watched
+    }
+
+    /// While the array feeds its load with the bond open, the bond current is not watched: that stays short.
+    fn longest_state(&self, state: TripState) -> u32 {
+        if state == TripState::Closed && self.bond {
+            self.connected_state_max
+        } else {
+            u32::MAX
+        }
+    }
+
+    /// Samples are missing, or a pole's sensor is: a measurement under way is worth nothing.
+    pub fn break_off(&mut self, now: SampleIndex, state: TripState, why: NotMeasured) -> Watched {
+        let mut watched = Watched::default();
+        if self.sequence.busy() {
+            self.sequence.stop();
+            self.failed(now, state, why, &mut watched);
         }
         watched
     }
@@ -174,7 +203,13 @@ impl Watch {
         self.unreadable = 0;
     }
 
-    fn failed(&mut self, now: SampleIndex, why: NotMeasured, watched: &mut Watched) {
+    fn failed(
+        &mut self,
+        now: SampleIndex,
+        state: TripState,
+        why: NotMeasured,
+        watched: &mut Watched,
+    ) {
         let repeated =
             matches!(self.insulation, Insulation::NotMeasured { why: before, .. } if before == why);
         if !repeated {
@@ -185,7 +220,7 @@ impl Watch {
             self.told = Some(why);
             let _ = watched.events.push(EventKind::InsulationNotMeasured(why));
         }
-        self.schedule.measured(now, false, true);
+        self.schedule.measured(now, state, false, true);
         // Poles that the bridge cannot move, or that never read the same twice, are no ground to carry on.
         if matches!(why, NotMeasured::BridgeUnmoved | NotMeasured::FaultMoved) {
             self.unreadable = self.unreadable.saturating_add(1);
@@ -195,18 +230,34 @@ impl Watch {
         }
     }
 
-    fn judge(&mut self, now: SampleIndex, leakage: PoleLeakage, watched: &mut Watched) {
+    fn judge(
+        &mut self,
+        now: SampleIndex,
+        state: TripState,
+        leakage: PoleLeakage,
+        watched: &mut Watched,
+    ) {
         self.insulation = Insulation::Measured { leakage, at: now };
-        self.unreadable = 0;
         let limits = self.limits;
         let r = leakage.r_iso();
         let pole = leakage.weaker_pole();
         let below = |level: f32| matches!(r, Resistance::Is(r) if r.0 < level);
         let low = below(limits.trip_below.0);
         let good = r.bound().0 >= limits.trip_below.0;
-        self.schedule.measured(now, good, !good);
+        self.schedule.measured(now, state, good, !good);
         if good {
             self.told = None;
+        }
+        // Neither low nor good: too uncertain to say anything. Again and again, that is no ground to carry on either.
+        self.unreadable = if low || good {
+            0
+        } else {
+            self.unreadable.saturating_add(1)
+        };
+        if self.unreadable > limits.confirm {
+            watched.trip = Some(TripCause::InsulationUnreadable {
+                why: NotMeasured::NotSettled,
+            });
         }
         // Two places: a warning and its end exclude each other.
         if below(limits.warn_below.0) && !self.warning {

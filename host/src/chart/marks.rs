@@ -58,6 +58,8 @@ pub fn wording(kind: &EventKind) -> Option<(String, RGBColor, u8)> {
             Some((format!("surge {}", si(peak.0, "A")), colour::MINUS, 4))
         }
         EventKind::EventsLost { count } => Some((format!("{count} events lost"), colour::TRIP, 2)),
+        EventKind::SuddenUnwatched => quiet("sudden changes unwatched"),
+        EventKind::SuddenWatched => quiet("watched again"),
         EventKind::Started { .. } => quiet("start"),
         EventKind::SettingsApplied { .. } => quiet("new settings"),
     }
@@ -70,6 +72,9 @@ pub fn cause_words(cause: &TripCause) -> String {
         TripCause::GroundFaultCurrent { dc, .. } => format!("{} DC", si(dc.0, "A")),
         TripCause::InsulationLow { r, .. } => format!("insulation {}", si(r.0, "Ω")),
         TripCause::SuddenChange { peak, .. } => format!("{} sudden", si(peak.0, "A")),
+        TripCause::BondInterrupted { .. } => "bond interrupted".into(),
+        TripCause::SamplesLost => "samples lost".into(),
+        TripCause::Restarted(_) => "restart".into(),
         TripCause::InsulationUnreadable { .. } => "insulation unreadable".into(),
         TripCause::SensorLost(channel) => format!("sensor lost, {}", channel_words(*channel)),
         TripCause::SettingsLost => "settings lost".into(),

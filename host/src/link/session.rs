@@ -188,6 +188,11 @@ impl Session {
             }
             // An event of an earlier run keeps its own number; its time can only be told from this run's clock when
             // it belongs to it.
+            // From a run that has not said hello yet.
+            Message::Event(event) if event.id.boot > peer.hello.boot => {
+                self.peer = None;
+                self.ask_hello(now_us);
+            }
             Message::Event(event) => batch.push(Entry::Event {
                 board,
                 t_us: if event.id.boot == peer.hello.boot {
@@ -218,7 +223,10 @@ impl Session {
     /// These entries are on disk now: acknowledges what the board may forget.
     pub fn committed(&mut self, entries: &[Entry], written: &Written) {
         for entry in entries {
-            if let Entry::Event { event, .. } = entry {
+            // Another board may have appeared on this line meanwhile: its event of the same number is not on disk.
+            if let Entry::Event { board, event, .. } = entry
+                && Some(*board) == self.board()
+            {
                 self.say(&Message::Ack(Ack::Event(event.id)));
             }
         }

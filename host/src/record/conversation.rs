@@ -106,7 +106,7 @@ async fn talk(
     let mut on_its_way: OnItsWay = None;
     let mut bytes = vec![0; 16 * 1024];
     let mut ticks = tokio::time::interval(TICK);
-    let begun = tokio::time::Instant::now();
+    let mut known_at = tokio::time::Instant::now();
     let ended = loop {
         tokio::select! {
             read = port.read(&mut bytes), if batch.len() < AHEAD_MAX => match read {
@@ -120,7 +120,9 @@ async fn talk(
             },
             _ = ticks.tick() => {
                 session.tick(unix_us());
-                if session.board().is_none() && begun.elapsed() > SILENT_FOR {
+                if session.board().is_some() {
+                    known_at = tokio::time::Instant::now();
+                } else if known_at.elapsed() > SILENT_FOR {
                     break Ended::Silent;
                 }
             }

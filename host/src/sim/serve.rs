@@ -31,7 +31,7 @@ impl FromStr for Speed {
                     .strip_prefix('x')
                     .and_then(|n| n.parse().ok())
                     .ok_or_else(wrong)?;
-                if n > 0.0 && n.is_finite() {
+                if (1e-3..=1e9).contains(&n) {
                     Ok(Self::Times(n))
                 } else {
                     Err(wrong())

@@ -88,6 +88,8 @@ pub fn of_kind(kind: &EventKind) -> &'static str {
         EventKind::SensorBack(_) => "sensor-back",
         EventKind::SettingsApplied { .. } => "settings-applied",
         EventKind::EventsLost { .. } => "events-lost",
+        EventKind::SuddenUnwatched => "sudden-unwatched",
+        EventKind::SuddenWatched => "sudden-watched",
     }
 }
 

@@ -254,6 +254,8 @@ fn event_kinds() -> Vec<(String, EventKind)> {
     }
     push(EventKind::SettingsApplied { hash: 0x7f });
     push(EventKind::EventsLost { count: 1_000 });
+    push(EventKind::SuddenUnwatched);
+    push(EventKind::SuddenWatched);
     kinds
 }
 
@@ -286,6 +288,9 @@ fn trip_causes() -> Vec<TripCause> {
         peak: Amps(-0.212),
         limit: Amps(0.15),
     });
+    causes.push(TripCause::BondInterrupted { v: Volts(-87.5) });
+    causes.push(TripCause::SamplesLost);
+    causes.push(TripCause::Restarted(StartReason::Watchdog));
     causes
 }
 
@@ -463,7 +468,7 @@ const NOT_MEASURED: [NotMeasured; 10] = [
     NotMeasured::BondOpen,
 ];
 
-const SETTINGS_FAULTS: [SettingsFault; 21] = [
+const SETTINGS_FAULTS: [SettingsFault; 22] = [
     SettingsFault::ContinuousAbove,
     SettingsFault::ContinuousHold,
     SettingsFault::GroundFaultAbove,
@@ -485,4 +490,5 @@ const SETTINGS_FAULTS: [SettingsFault; 21] = [
     SettingsFault::LooserNeedsArm,
     SettingsFault::SuddenAbove,
     SettingsFault::SuddenHold,
+    SettingsFault::Calibration,
 ];

@@ -222,6 +222,8 @@ fn event_kind() -> impl Strategy<Value = EventKind> {
         Just(TripCause::ContactorFault),
         Just(TripCause::Commanded),
         Just(TripCause::SettingsLost),
+        Just(TripCause::SamplesLost),
+        float().prop_map(|v| TripCause::BondInterrupted { v: Volts(v) }),
         (amps(), amps()).prop_map(|(peak, limit)| TripCause::SuddenChange { peak, limit }),
         not_measured().prop_map(|why| TripCause::InsulationUnreadable { why }),
     ];

@@ -406,7 +406,10 @@ fn limit_words(cause: &ohmward_proto::event::TripCause) -> String {
         TripCause::InsulationLow { limit, .. } => {
             format!("; its limit was {}", si(limit.0, "Ω"))
         }
-        TripCause::InsulationUnreadable { .. }
+        TripCause::BondInterrupted { .. }
+        | TripCause::SamplesLost
+        | TripCause::Restarted(_)
+        | TripCause::InsulationUnreadable { .. }
         | TripCause::SensorLost(_)
         | TripCause::SettingsLost
         | TripCause::ContactorFault

@@ -1,0 +1,173 @@
+//! A board on a bench, for tests: currents and voltages by function of time, a contactor that follows.
+
+use ohmward_core::{Identity, Inputs, Monitor, Outputs, Sample};
+use ohmward_proto::event::{Event, EventKind, StartReason, TripCause};
+use ohmward_proto::measure::{Codes, TripState};
+use ohmward_proto::message::{Ack, BoardId, Message};
+use ohmward_proto::settings::Calibration;
+use ohmward_proto::{Insulation, Settings};
+
+/// Samples per second.
+pub const RATE: u32 = 4000;
+
+/// A board on a bench: currents and voltages by function of time, a contactor that follows after 20 ms.
+pub struct Bench {
+    pub monitor: Monitor,
+    pub outputs: Outputs,
+    pub feedback: bool,
+    pub feedback_due: u64,
+    pub stuck: bool,
+    pub reset: bool,
+    pub n: u64,
+    pub events: Vec<Event>,
+    pub insulation: Option<Insulation>,
+    /// Conductance of a fault at the positive pole, S.
+    pub fault_s: f64,
+    /// The bond is open whatever the board says: a fuse that has blown.
+    pub fuse_open: bool,
+    /// Missed samples that the next sample tells of.
+    pub lost: u16,
+    /// Leakage capacitance, F.
+    pub c: f64,
+    neg: f64,
+}
+
+impl Bench {
+    pub fn new(change: impl FnOnce(&mut Settings)) -> Self {
+        let mut settings = Settings::SMALL_BONDED;
+        settings.check.every_s = 0;
+        settings.reading_every_ms = 100;
+        change(&mut settings);
+        let identity = Identity {
+            board: BoardId(7),
+            boot: 1,
+            reason: StartReason::PowerOn,
+            sample_rate_hz: RATE,
+            epoch_unix_ms: None,
+        };
+        Self {
+            monitor: Monitor::new(identity, settings, Calibration::REFERENCE)
+                .expect("settings are sound"),
+            outputs: Outputs::default(),
+            feedback: false,
+            feedback_due: 0,
+            stuck: false,
+            reset: false,
+            n: 0,
+            events: Vec::new(),
+            insulation: None,
+            fault_s: 0.0,
+            fuse_open: false,
+            lost: 0,
+            c: 0.0,
+            neg: 0.0,
+        }
+    }
+
+    /// A board that starts for another reason.
+    #[allow(dead_code)] // each test file is a crate of its own and uses what it needs
+    pub fn restarted(reason: StartReason) -> Self {
+        let mut bench = Self::new(|_| {});
+        let identity = Identity {
+            board: BoardId(7),
+            boot: 2,
+            reason,
+            sample_rate_hz: RATE,
+            epoch_unix_ms: None,
+        };
+        bench.monitor = Monitor::new(identity, *bench.monitor.settings(), Calibration::REFERENCE)
+            .expect("sound");
+        bench
+    }
+
+    /// Pole voltages of a 200 V array: a divider with leakage capacitance when the bond is open.
+    fn poles(&mut self) -> (f64, f64) {
+        if !self.outputs.bond_switch && !self.fuse_open {
+            self.neg = 0.0;
+            return (200.0, 0.0);
+        }
+        let leak = 0.1e-6;
+        let gp = leak + self.fault_s + 0.5e-6 + if self.outputs.bridge_pos { 5e-6 } else { 0.0 };
+        let gn = leak + 0.5e-6 + if self.outputs.bridge_neg { 5e-6 } else { 0.0 };
+        let end = -200.0 * gp / (gp + gn);
+        let left = if self.c > 0.0 {
+            (-(gp + gn) / self.c / f64::from(RATE)).exp()
+        } else {
+            0.0
+        };
+        self.neg = end + (self.neg - end) * left;
+        (self.neg + 200.0, self.neg)
+    }
+
+    pub fn sample(&mut self, i_bond_a: f64) {
+        let (v_pos, v_neg) = self.poles();
+        let code = |x: f64, full: f64| (x / full * 32768.0).round().clamp(-32768.0, 32767.0) as i16;
+        let i = if self.outputs.bond_switch || self.fuse_open {
+            0.0
+        } else {
+            i_bond_a
+        };
+        let codes = Codes {
+            i_fine: code(i, 1.25),
+            i_wide: code(i, 25.0),
+            v_pos: code(v_pos, 600.0),
+            v_neg: code(v_neg, 600.0),
+        };
+        if self.outputs.contactor == self.feedback || self.stuck {
+            self.feedback_due = self.n + u64::from(RATE) / 50;
+        } else if self.n >= self.feedback_due {
+            self.feedback = self.outputs.contactor;
+        }
+        let inputs = Inputs {
+            contactor_feedback: self.feedback,
+            reset: self.reset,
+            arm: false,
+        };
+        let sample = Sample {
+            codes,
+            lost_before: std::mem::take(&mut self.lost),
+        };
+        self.outputs = self.monitor.step(&sample, &inputs);
+        self.n += 1;
+        while let Some(message) = self.monitor.poll() {
+            match message {
+                Message::Event(event) => {
+                    self.monitor.receive(&Message::Ack(Ack::Event(event.id)));
+                    self.events.push(event);
+                }
+                Message::Reading(reading) => self.insulation = Some(reading.insulation),
+                _ => {}
+            }
+        }
+    }
+
+    pub fn run(&mut self, seconds: f64, i_bond_a: impl Fn(f64) -> f64) {
+        for k in 0..(seconds * f64::from(RATE)) as u64 {
+            self.sample(i_bond_a(k as f64 / f64::from(RATE)));
+        }
+    }
+
+    /// Runs until the array is connected.
+    pub fn connected(mut self) -> Self {
+        self.run(8.0, |_| 0.002);
+        assert_eq!(self.monitor.state(), TripState::Closed, "{:?}", self.events);
+        self
+    }
+
+    #[allow(dead_code)]
+    pub fn trip(&self) -> Option<(TripCause, u64)> {
+        self.events.iter().find_map(|e| match e.kind {
+            EventKind::Tripped { cause, .. } => Some((cause, e.at.0)),
+            _ => None,
+        })
+    }
+
+    /// Milliseconds from now to the trip under this current; `None` if there is none within 2 s.
+    #[allow(dead_code)]
+    pub fn trip_ms(&mut self, i_bond_a: impl Fn(f64) -> f64) -> Option<(TripCause, f64)> {
+        let from = self.n;
+        self.run(2.0, i_bond_a);
+        self.trip()
+            .map(|(cause, at)| (cause, (at - from) as f64 * 1e3 / f64::from(RATE)))
+    }
+}
