@@ -30,7 +30,7 @@ pub struct Seen {
     pub feedback_closed: bool,
     /// Light, insulation and settings allow to connect.
     pub may_close: bool,
-    /// The array went dark, or a check is due that needs it disconnected.
+    /// The array went dark.
     pub must_rest: bool,
     /// A person or a command asks for a reset.
     pub reset: bool,

@@ -27,6 +27,8 @@ use ohmward_proto::units::{SampleIndex, Volts};
 const RESEND_AFTER_S: u64 = 2;
 /// Feedback contacts may bounce for this long without meaning anything.
 const FEEDBACK_BOUNCE_MS: u64 = 20;
+/// Samples between two looks at light and bond: 4 ms at 4 kS/s.
+const SLOW_LOOK: u64 = 16;
 /// Missed samples that are taken as the last one again, at a time.
 const LOST_HELD_MAX: u16 = 8;
 /// How long the array may stay connected while so many samples are missed that no window fills, in ms.
@@ -482,7 +484,7 @@ impl Monitor {
 
     /// Lets the watch over the insulation see the poles.
     fn watch_insulation(&mut self) -> Option<(TripCause, SampleIndex)> {
-        let full = self.v_pos.full() && self.v_neg.full();
+        let full = self.slow_look() && self.v_pos.full() && self.v_neg.full();
         let poles = Poles {
             sums: WindowSums {
                 v_pos: self.v_pos.sum(),
@@ -501,8 +503,16 @@ impl Monitor {
         self.note_all(watched).map(|cause| (cause, self.now))
     }
 
+    /// What changes over tens of milliseconds is looked at every few samples: its means cost divisions.
+    fn slow_look(&self) -> bool {
+        self.now.0.is_multiple_of(SLOW_LOOK)
+    }
+
     /// The bond was told to be closed and does not hold its pole.
     fn bond_trip(&mut self) -> Option<(TripCause, SampleIndex)> {
+        if !self.slow_look() {
+            return None;
+        }
         let (v_pos, v_neg) = (self.v_pos.mean(), self.v_neg.mean());
         let seen = BondSeen {
             told_open: self.bond_open(),

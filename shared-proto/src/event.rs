@@ -160,7 +160,7 @@ pub enum EventKind {
     },
     /// Contactor closed and confirmed.
     Connected,
-    /// Contactor opened without a fault: the array went dark or a check is due.
+    /// Contactor opened without a fault: the array went dark.
     Rested,
     /// A limit was passed long enough; the contactor was told to open.
     Tripped {
@@ -172,7 +172,7 @@ pub enum EventKind {
     },
     /// The contactor confirmed that it opened after a trip.
     Opened {
-        /// Samples since the trip.
+        /// Samples since the trip, the time for which the contact must stand to count included.
         #[serde(rename = "after_samples")]
         after: u32,
     },

@@ -33,7 +33,7 @@ pub struct Watched {
 pub struct Poles {
     /// Sums of the whole-cycle windows.
     pub sums: WindowSums,
-    /// Array voltage in mV; `None` while the windows fill.
+    /// Array voltage in mV; `None` while the windows fill, and between two looks.
     pub v_mv: Option<i64>,
 }
 
