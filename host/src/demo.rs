@@ -17,14 +17,19 @@ const SCENARIO: &str = include_str!("../scenarios/heron-bend.toml");
 /// Its name in the demo's folder.
 const SCENARIO_FILE: &str = "heron-bend.toml";
 
+/// Beside the board's number on every picture.
+const INVENTED: &str = "simulated, invented data";
+/// Says that a folder is a demo's.
+const MARK: &str = "ohmward-demo.txt";
+
 /// Why the demo did not come to its end.
 #[derive(Debug, thiserror::Error)]
 pub enum DemoError {
     /// The folder is there and not a demo's.
-    #[error("{} exists and is not from an earlier demo: name another folder with --out", .0.display())]
+    #[error("{} exists and is not an untouched earlier demo: name another folder with --out", .0.display())]
     NotOurs(PathBuf),
     /// The folder cannot be used.
-    #[error("cannot use {}: {source}", .folder.display())]
+    #[error("cannot use {}: {source}. Name another folder with --out", .folder.display())]
     Folder {
         /// Which.
         folder: PathBuf,
@@ -50,7 +55,7 @@ pub enum DemoError {
 pub struct Demo {
     /// Name of the scenario.
     pub name: String,
-    /// Days of virtual time.
+    /// Days of virtual time that went by.
     pub days: f64,
     /// Readings recorded.
     pub readings: u64,
@@ -77,13 +82,7 @@ pub fn run(
     stop: &Arc<AtomicBool>,
     progress: impl FnMut(&Progress) + Send + 'static,
 ) -> Result<Demo, DemoError> {
-    prepare(folder).map_err(|source| match source.kind() {
-        io::ErrorKind::AlreadyExists => DemoError::NotOurs(folder.to_owned()),
-        _ => DemoError::Folder {
-            folder: folder.to_owned(),
-            source,
-        },
-    })?;
+    prepare(folder)?;
     let scenario = Scenario::load(&folder.join(SCENARIO_FILE))?;
     let store_dir = folder.join("store");
     let options = Options {
@@ -92,7 +91,7 @@ pub fn run(
         baud: 0,
         duration: None,
     };
-    let outcome = record(&options, stop, progress)?;
+    let outcome = record(&options, stop, progress, |_| {})?;
     if let Some(error) = outcome.failed.into_iter().next() {
         return Err(error.into());
     }
@@ -106,23 +105,23 @@ pub fn run(
     let mut pictures = Vec::new();
     if let Some((first, last)) = store.span(scenario.board.id)? {
         let overview = folder.join("overview.png");
-        draw_overview(
-            &OverviewData::from_store(&store, scenario.board.id, first..last + 1)?,
-            &overview,
-        )?;
+        let mut data = OverviewData::from_store(&store, scenario.board.id, first..last + 1)?;
+        data.note = Some(INVENTED.to_owned());
+        draw_overview(&data, &overview)?;
         pictures.push(overview);
     }
     if let Some((trip, _)) = trips.first() {
         let waveform = folder.join("trip.png");
-        draw_waveform(
-            &WaveformData::from_store(&store, scenario.board.id, trip.event.id)?,
-            &waveform,
-        )?;
+        let mut data = WaveformData::from_store(&store, scenario.board.id, trip.event.id)?;
+        data.note = Some(INVENTED.to_owned());
+        draw_waveform(&data, &waveform)?;
         pictures.push(waveform);
     }
     Ok(Demo {
         name: scenario.name.clone(),
-        days: scenario.duration_h / 24.0,
+        days: store
+            .span(scenario.board.id)?
+            .map_or(0.0, |(first, last)| (last - first) as f64 / 86_400e6),
         readings: outcome.progress.readings,
         events,
         trips,
@@ -133,28 +132,46 @@ pub fn run(
     })
 }
 
-/// An empty folder, or one from which an earlier demo's files have been taken. Nothing else is ever removed.
-fn prepare(folder: &Path) -> io::Result<()> {
+/// An empty folder, or one from which an earlier demo's files have been taken. Nothing else is ever removed: the folder
+/// must carry the demo's mark, the scenario in it must be untouched, and its store must hold the demo's board alone.
+fn prepare(folder: &Path) -> Result<(), DemoError> {
+    let not_ours = || DemoError::NotOurs(folder.to_owned());
+    let failed = |source| DemoError::Folder {
+        folder: folder.to_owned(),
+        source,
+    };
     if folder.exists() {
-        let is_empty = folder.read_dir()?.next().is_none();
-        if !is_empty && !folder.join(SCENARIO_FILE).is_file() {
-            return Err(io::ErrorKind::AlreadyExists.into());
+        let is_empty = folder.read_dir().map_err(failed)?.next().is_none();
+        let scenario = std::fs::read_to_string(folder.join(SCENARIO_FILE));
+        let is_ours = folder.join(MARK).is_file() && scenario.is_ok_and(|text| text == SCENARIO);
+        if !is_empty && !is_ours {
+            return Err(not_ours());
+        }
+        let store_dir = folder.join("store");
+        if store_dir.exists() {
+            // As a writer: a store that someone records into right now is refused.
+            let store = Store::open_or_create(&store_dir)?;
+            let demo = Scenario::parse(SCENARIO_FILE, SCENARIO)?.board.id;
+            if store.boards()?.iter().any(|board| *board != demo) {
+                return Err(not_ours());
+            }
+            for file in ["ohmward.sqlite-wal", "ohmward.sqlite-shm", "ohmward.sqlite"] {
+                ignore_missing(std::fs::remove_file(store_dir.join(file))).map_err(failed)?;
+            }
         }
         for picture in ["overview.png", "trip.png"] {
-            ignore_missing(std::fs::remove_file(folder.join(picture)))?;
-        }
-        let store = folder.join("store");
-        for file in [
-            "ohmward.sqlite",
-            "ohmward.sqlite-wal",
-            "ohmward.sqlite-shm",
-            "ohmward.lock",
-        ] {
-            ignore_missing(std::fs::remove_file(store.join(file)))?;
+            ignore_missing(std::fs::remove_file(folder.join(picture))).map_err(failed)?;
         }
     }
-    std::fs::create_dir_all(folder)?;
-    std::fs::write(folder.join(SCENARIO_FILE), SCENARIO)
+    std::fs::create_dir_all(folder)
+        .and_then(|()| {
+            std::fs::write(
+                folder.join(MARK),
+                "Made by `ohmward demo`, which may replace it.\n",
+            )
+        })
+        .and_then(|()| std::fs::write(folder.join(SCENARIO_FILE), SCENARIO))
+        .map_err(failed)
 }
 
 fn ignore_missing(result: io::Result<()>) -> io::Result<()> {

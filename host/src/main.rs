@@ -5,6 +5,7 @@
 mod cli;
 
 use clap::Parser;
+use std::io::Write;
 use std::process::ExitCode;
 
 fn main() -> ExitCode {
@@ -17,7 +18,8 @@ fn main() -> ExitCode {
             {
                 return ExitCode::SUCCESS; // whoever reads our output has had enough
             }
-            eprintln!("ohmward: {error:#}");
+            // A full or closed standard error is no reason to fail otherwise.
+            let _ = writeln!(std::io::stderr(), "ohmward: {error}");
             ExitCode::from(2)
         }
     }

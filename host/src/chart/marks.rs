@@ -55,7 +55,7 @@ pub fn wording(kind: &EventKind) -> Option<(String, RGBColor, u8)> {
             Some((text, colour::WARN, 3))
         }
         EventKind::Surge { peak, .. } => {
-            Some((format!("surge {}", si(peak.0, "A")), colour::MINUS, 4))
+            Some((format!("surge ≥ {}", si(peak.0, "A")), colour::MINUS, 4))
         }
         EventKind::EventsLost { count } => Some((format!("{count} events lost"), colour::TRIP, 2)),
         EventKind::SuddenUnwatched => quiet("sudden changes unwatched"),

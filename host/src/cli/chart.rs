@@ -4,9 +4,10 @@ use super::{board_id, moment};
 use anyhow::bail;
 use clap::Args;
 use ohmward::chart::{OverviewData, WaveformData, draw_overview, draw_waveform};
-use ohmward::store::Store;
+use ohmward::store::{EventFilter, Store};
 use ohmward_proto::EventId;
 use ohmward_proto::message::BoardId;
+use std::io::Write;
 use std::path::PathBuf;
 use std::process::ExitCode;
 
@@ -55,10 +56,22 @@ pub fn run(args: &ChartArgs) -> anyhow::Result<ExitCode> {
         let Some((first, last)) = store.span(board)? else {
             bail!("board {board} has no readings in {}", args.store.display());
         };
+        // Events may come later than the last reading; a trip must not fall off the sheet.
+        let events = store.events(&EventFilter {
+            board: Some(board),
+            ..EventFilter::default()
+        })?;
+        let first = events.first().map_or(first, |e| e.t_us.min(first));
+        let last = events.last().map_or(last, |e| e.t_us.max(last));
+        if let (Some(since), Some(until)) = (args.since, args.until)
+            && until <= since
+        {
+            bail!("--until is not after --since: exchange them");
+        }
         // The end is not part of a range, the last reading is.
         let range = args.since.unwrap_or(first)..args.until.unwrap_or(last + 1);
         draw_overview(&OverviewData::from_store(&store, board, range)?, &args.out)?;
     }
-    println!("{}", args.out.display());
+    writeln!(std::io::stdout(), "{}", args.out.display())?;
     Ok(ExitCode::SUCCESS)
 }

@@ -5,6 +5,7 @@ use super::{stop_on_signal, utc};
 use clap::Args;
 use ohmward::words;
 use ohmward_proto::EventKind;
+use std::io::Write;
 use std::path::PathBuf;
 use std::process::ExitCode;
 use std::time::{Duration, Instant};
@@ -34,7 +35,9 @@ pub fn run(args: &DemoArgs) -> anyhow::Result<ExitCode> {
     };
     bar.finish_and_clear();
     let demo = demo?;
-    println!(
+    let mut out = std::io::stdout().lock();
+    writeln!(
+        out,
         "{} (invented): {:.0} days in {:.1} s, {} readings, {} events{}",
         demo.name,
         demo.days,
@@ -46,39 +49,43 @@ pub fn run(args: &DemoArgs) -> anyhow::Result<ExitCode> {
         } else {
             ""
         }
-    );
-    println!();
+    )?;
+    writeln!(out)?;
     for stored in &demo.events {
         // Every morning and evening is in the store; here only what is out of the ordinary.
         if matches!(stored.event.kind, EventKind::Connected | EventKind::Rested) {
             continue;
         }
-        println!(
+        writeln!(
+            out,
             "  {}  {}",
             utc(stored.t_us),
             words::event(&stored.event.kind, Some(demo.sample_rate_hz))
-        );
+        )?;
     }
-    println!();
+    writeln!(out)?;
     for (trip, after_ms) in &demo.trips {
         match after_ms {
-            Some(ms) => println!(
+            Some(ms) => writeln!(
+                out,
                 "Tripped {ms:.1} ms after the fault began (event {})",
                 trip.event.id
-            ),
-            None => println!(
+            )?,
+            None => writeln!(
+                out,
                 "Tripped without a fault in the scenario (event {})",
                 trip.event.id
-            ),
+            )?,
         }
     }
-    println!("Pictures:");
+    writeln!(out, "Pictures:")?;
     for picture in &demo.pictures {
-        println!("  {}", picture.display());
+        writeln!(out, "  {}", picture.display())?;
     }
-    println!(
+    writeln!(
+        out,
         "Store: {}  (ohmward events --store …, ohmward chart --store …)",
         demo.folder.join("store").display()
-    );
+    )?;
     Ok(ExitCode::SUCCESS)
 }

@@ -1,8 +1,9 @@
 //! `events`: what happened.
 
-use super::{board_id, moment, utc};
+use super::{board_id, moment, remark, utc};
+use anyhow::bail;
 use clap::Args;
-use ohmward::store::{EventFilter, Store, StoredEvent, event_kind_word};
+use ohmward::store::{EventFilter, Store, StoredEvent, event_kind_word, event_kind_words};
 use ohmward::words;
 use ohmward_proto::message::BoardId;
 use std::collections::HashMap;
@@ -36,6 +37,31 @@ pub struct EventsArgs {
 /// Lists, oldest first.
 pub fn run(args: &EventsArgs) -> anyhow::Result<ExitCode> {
     let store = Store::open_existing(&args.store)?;
+    if let Some(unknown) = args
+        .kind
+        .iter()
+        .find(|kind| !event_kind_words().contains(&kind.as_str()))
+    {
+        bail!(
+            "'{unknown}' is no kind of event: use {}",
+            event_kind_words().join(", ")
+        );
+    }
+    if let Some(board) = args.board
+        && !store.boards()?.contains(&board)
+    {
+        let known: Vec<_> = store.boards()?.iter().map(ToString::to_string).collect();
+        bail!(
+            "no board {board} in {}: it has {}",
+            args.store.display(),
+            known.join(", ")
+        );
+    }
+    if let (Some(since), Some(until)) = (args.since, args.until)
+        && until <= since
+    {
+        bail!("--until is not after --since: exchange them");
+    }
     let events = store.events(&EventFilter {
         board: args.board,
         from_us: args.since,
@@ -66,7 +92,7 @@ pub fn run(args: &EventsArgs) -> anyhow::Result<ExitCode> {
             )?;
         }
         if events.is_empty() {
-            eprintln!("no events in {}", args.store.display());
+            remark(&format!("no such events in {}", args.store.display()));
         }
     }
     Ok(ExitCode::SUCCESS)

@@ -87,6 +87,12 @@ async fn signal() {
     let _ = tokio::signal::ctrl_c().await;
 }
 
+/// A line on standard error, as far as anybody reads it.
+fn remark(line: &str) {
+    use std::io::Write;
+    let _ = writeln!(std::io::stderr(), "{line}");
+}
+
 /// UTC, to the second.
 fn utc(t_us: i64) -> String {
     jiff::Timestamp::from_microsecond(t_us).map_or_else(

@@ -1,11 +1,10 @@
 //! `record`: boards into a store.
 
-use super::{stop_on_signal, utc};
-use anyhow::Context;
+use super::{remark, stop_on_signal, utc};
 use clap::Args;
 use indicatif::{ProgressBar, ProgressStyle};
 use ohmward::link::Source;
-use ohmward::record::{Options, Progress, record};
+use ohmward::record::{Options, Progress, RecordError, record};
 use std::path::PathBuf;
 use std::process::ExitCode;
 use std::time::{Duration, Instant};
@@ -52,27 +51,33 @@ pub fn run(args: RecordArgs) -> anyhow::Result<ExitCode> {
     let stop = stop_on_signal()?;
     let bar = progress_bar();
     let outcome = {
-        let bar = bar.clone();
+        let (shown_on, told_on) = (bar.clone(), bar.clone());
         let mut shown = Instant::now();
-        record(&options, &stop, move |progress| {
+        let watch = move |progress: &Progress| {
             if shown.elapsed() > Duration::from_millis(100) {
                 shown = Instant::now();
-                show(&bar, progress);
+                show(&shown_on, progress);
             }
-        })
+        };
+        // At once, not at the end: others may go on recording for weeks.
+        let tell = |error: &RecordError| told_on.suspend(|| remark(&format!("ohmward: {error}")));
+        record(&options, &stop, watch, tell)
     };
     bar.finish_and_clear();
-    let outcome = outcome.context("cannot record")?;
+    let outcome = outcome?;
     let kept = &outcome.progress;
-    eprintln!(
-        "{} readings, {} events, {} waveforms new in {}",
-        kept.readings,
-        kept.events.len(),
-        kept.captures,
-        options.store.display()
-    );
-    for error in &outcome.failed {
-        eprintln!("ohmward: {error}");
+    if outcome.failed.is_empty() || kept.newest_us.is_some() || !kept.events.is_empty() {
+        let damaged = match outcome.damaged_frames {
+            0 => String::new(),
+            n => format!("; {n} damaged frames dropped"),
+        };
+        remark(&format!(
+            "{} readings, {} events, {} waveforms new in {}{damaged}",
+            kept.readings,
+            kept.events.len(),
+            kept.captures,
+            options.store.display()
+        ));
     }
     Ok(if outcome.failed.is_empty() {
         ExitCode::SUCCESS

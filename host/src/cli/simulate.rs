@@ -1,9 +1,10 @@
 //! `simulate`: a board to connect to.
 
-use super::stop_on_signal;
+use super::{remark, stop_on_signal};
 use clap::Args;
 use ohmward::sim::serve::{Line, Speed, serve};
 use ohmward_plant::Scenario;
+use std::io::Write;
 use std::path::PathBuf;
 use std::process::ExitCode;
 
@@ -25,21 +26,19 @@ pub fn run(args: &SimulateArgs) -> anyhow::Result<ExitCode> {
     let scenario = Scenario::load(&args.scenario)?;
     let stop = stop_on_signal()?;
     let ended = serve(&scenario, &args.link, args.speed, &stop, |place| {
-        use std::io::Write;
-        println!("{place}");
-        let _ = std::io::stdout().flush();
-        eprintln!(
+        // Whoever reads the first line may close the pipe after it; the board goes on.
+        let _ = writeln!(std::io::stdout(), "{place}").and_then(|()| std::io::stdout().flush());
+        remark(&format!(
             "simulated board {} ({}), {:.1} h; in another shell: ohmward record --from {place} --store DIR",
-            scenario.board.id, scenario.name, scenario.duration_h
-        );
+            scenario.board.id,
+            scenario.name.escape_debug(),
+            scenario.duration_h
+        ));
     })?;
-    eprintln!(
-        "{}",
-        if ended {
-            "the scenario is over"
-        } else {
-            "stopped"
-        }
-    );
+    remark(if ended {
+        "the scenario is over"
+    } else {
+        "stopped"
+    });
     Ok(ExitCode::SUCCESS)
 }

@@ -11,7 +11,7 @@ use ohmward_proto::message::{Ack, BoardId, Hello, Message, PROTOCOL_VERSION};
 use ohmward_proto::units::SampleIndex;
 use std::collections::HashMap;
 
-/// How long to wait for a hello before asking again.
+/// How long to wait for a hello, or for the settings, before asking again.
 const ASK_AGAIN_US: i64 = 1_000_000;
 /// Time between two questions for the sample counter.
 const TIME_EVERY_US: i64 = 30_000_000;
@@ -20,6 +20,9 @@ const TIME_EVERY_US: i64 = 30_000_000;
 struct Peer {
     hello: Hello,
     clock: Clock,
+    /// Its settings have come.
+    settings_known: bool,
+    settings_asked_us: i64,
     /// The newest reading: one that is older means the board has started again.
     last_reading: SampleIndex,
 }
@@ -96,6 +99,13 @@ impl Session {
         if self.peer.is_none() && now_us.saturating_sub(self.asked_us) >= ASK_AGAIN_US {
             self.ask_hello(now_us);
         }
+        if let Some(peer) = &mut self.peer
+            && !peer.settings_known
+            && now_us.saturating_sub(peer.settings_asked_us) >= ASK_AGAIN_US
+        {
+            peer.settings_asked_us = now_us;
+            self.say(&Message::SettingsGet);
+        }
         let wants_time = self
             .peer
             .as_ref()
@@ -143,9 +153,10 @@ impl Session {
                     self.peer = Some(Peer {
                         hello,
                         clock: Clock::new(&hello, now_us),
+                        settings_known: false,
+                        settings_asked_us: i64::MIN,
                         last_reading: SampleIndex(0),
                     });
-                    self.say(&Message::SettingsGet);
                     self.tick(now_us);
                 }
                 batch.push(Entry::Run {
@@ -170,7 +181,10 @@ impl Session {
         let Some(peer) = &mut self.peer else { return };
         let board = peer.hello.board;
         match message {
-            Message::SettingsAre(settings) => batch.push(Entry::Settings { board, settings }),
+            Message::SettingsAre(settings) => {
+                peer.settings_known = true;
+                batch.push(Entry::Settings { board, settings });
+            }
             Message::Reading(reading) => {
                 if reading.at < peer.last_reading {
                     // The counter fell back: another run, whose hello was lost. Its readings must not go under this one.

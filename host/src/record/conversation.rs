@@ -4,6 +4,7 @@ use super::RecordError;
 use super::writer::{Committed, Writer};
 use crate::link::{Session, Source};
 use crate::store::Entry;
+use ohmward_proto::message::BoardId;
 use std::io;
 use std::path::Path;
 use std::time::{Duration, SystemTime, UNIX_EPOCH};
@@ -21,12 +22,25 @@ const AHEAD_MAX: usize = 20_000;
 /// How long to wait at the end for the last commit, so that its acknowledgement still goes out.
 const LAST_COMMIT: Duration = Duration::from_secs(5);
 
-/// Talks until the port ends or `stop` says so.
+/// Talks until the port ends or `stop` says so. Also returns how many frames came damaged.
 pub async fn run(
     source: &Source,
     baud: u32,
     writer: &Writer,
     stop: watch::Receiver<bool>,
+) -> (Result<(), RecordError>, u64) {
+    let mut session = Session::new();
+    let result = open_and_talk(source, baud, writer, stop, &mut session).await;
+    let counts = session.counts();
+    (result, counts.bad_crc + counts.bad_form)
+}
+
+async fn open_and_talk(
+    source: &Source,
+    baud: u32,
+    writer: &Writer,
+    stop: watch::Receiver<bool>,
+    session: &mut Session,
 ) -> Result<(), RecordError> {
     let open = |why: String| RecordError::Open {
         from: source.to_string(),
@@ -35,19 +49,24 @@ pub async fn run(
     let ended = match source {
         Source::Serial(path) => {
             let port = open_serial(path, baud).map_err(open)?;
-            talk(port, writer, stop).await
+            talk(port, writer, stop, session).await
         }
         Source::Tcp(address) => {
             let port = TcpStream::connect(address)
                 .await
                 .map_err(|e| open(format!("{e}. Is something listening there?")))?;
             let _ = port.set_nodelay(true);
-            talk(port, writer, stop).await
+            talk(port, writer, stop, session).await
         }
         Source::Sim(_) => unreachable!("scenarios have a thread of their own"),
     };
     match ended {
         Ended::Stopped => Ok(()),
+        Ended::OtherRun(board, boot) => Err(RecordError::OtherRun {
+            from: source.to_string(),
+            board,
+            boot,
+        }),
         Ended::Silent => Err(RecordError::Silent {
             from: source.to_string(),
             baud,
@@ -83,12 +102,14 @@ fn open_serial(path: &Path, baud: u32) -> Result<SerialStream, String> {
             (_, tokio_serial::ErrorKind::Io(io::ErrorKind::PermissionDenied)) => {
                 "permission denied. Serial devices usually belong to the group dialout".to_owned()
             }
-            _ => format!("{e}. Does another program hold it?"),
+            (_, tokio_serial::ErrorKind::NoDevice) => format!("{e}. Does another program hold it?"),
+            _ => format!("it is not a serial device, or it does not take {baud} baud ({e})"),
         })
 }
 
 enum Ended {
     Stopped,
+    OtherRun(BoardId, u32),
     Silent,
     Gone(String),
 }
@@ -100,8 +121,8 @@ async fn talk(
     mut port: impl AsyncRead + AsyncWrite + Unpin,
     writer: &Writer,
     mut stop: watch::Receiver<bool>,
+    session: &mut Session,
 ) -> Ended {
-    let mut session = Session::new();
     let mut batch: Vec<Entry> = Vec::new();
     let mut on_its_way: OnItsWay = None;
     let mut bytes = vec![0; 16 * 1024];
@@ -115,7 +136,12 @@ async fn talk(
                 Err(e) => break Ended::Gone(format!("the device went away ({e})")),
             },
             committed = heard(&mut on_its_way) => match committed {
-                Some(committed) => session.committed(&committed.entries, &committed.written),
+                Some(committed) => {
+                    if let Some(&(board, boot)) = committed.written.refused.first() {
+                        break Ended::OtherRun(board, boot);
+                    }
+                    session.committed(&committed.entries, &committed.written);
+                }
                 None => break Ended::Stopped, // the writer's own error is told where it is joined
             },
             _ = ticks.tick() => {
@@ -126,7 +152,10 @@ async fn talk(
                     break Ended::Silent;
                 }
             }
-            _ = stop.changed() => break Ended::Stopped,
+            _ = stop.changed() => {
+                // A line on which nobody has ever answered is no recording that went well.
+                break if session.board().is_some() { Ended::Stopped } else { Ended::Silent };
+            }
         }
         if on_its_way.is_none() && !batch.is_empty() {
             match writer.keep(std::mem::take(&mut batch)).await {
@@ -141,7 +170,7 @@ async fn talk(
             break Ended::Gone(format!("the device went away ({e})"));
         }
     };
-    finish(&mut session, batch, on_its_way, writer, &mut port).await;
+    finish(session, batch, on_its_way, writer, &mut port).await;
     ended
 }
 

@@ -17,6 +17,7 @@ mod writer;
 use crate::link::Source;
 use crate::store::{Store, StoreError};
 use ohmward_plant::ScenarioError;
+use ohmward_proto::message::BoardId;
 use std::path::PathBuf;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -68,13 +69,26 @@ pub enum RecordError {
     },
     /// Nothing there speaks the protocol.
     #[error(
-        "{from}: no board answered. Is it powered, and is the speed right? (--baud, {baud} now)"
+        "{from}: no board answered. Is it powered, does another host hold it, is the speed right? (--baud, {baud} now)"
     )]
     Silent {
         /// Which.
         from: String,
         /// Speed tried.
         baud: u32,
+    },
+    /// Its run is in the store with another start.
+    #[error(
+        "{from}: the store has a run {boot} of board {board} that began at another time: this is another board of the \
+         same number, or one that has lost its count of starts. Record it into another folder"
+    )]
+    OtherRun {
+        /// Which source.
+        from: String,
+        /// The board's number.
+        board: BoardId,
+        /// The run's.
+        boot: u32,
     },
     /// The runtime did not start.
     #[error("cannot start the recorder: {0}")]
@@ -88,11 +102,14 @@ pub struct Outcome {
     pub progress: Progress,
     /// Sources that ended early, each with its reason.
     pub failed: Vec<RecordError>,
+    /// Frames that came damaged, over all lines.
+    pub damaged_frames: u64,
 }
 
 /// Records until every source has ended, the time is over, or `stop`; then everything received is committed.
 ///
-/// `watch_progress` is called from the writer's thread after every commit.
+/// `watch_progress` is called from the writer's thread after every commit, `tell` as soon as a source ends early while
+/// others go on.
 ///
 /// # Errors
 /// When nothing could begin: the store, or every source at once. Sources that end later are in [`Outcome::failed`].
@@ -100,6 +117,7 @@ pub fn record(
     options: &Options,
     stop: &Arc<AtomicBool>,
     watch_progress: impl FnMut(&Progress) + Send + 'static,
+    mut tell: impl FnMut(&RecordError),
 ) -> Result<Outcome, RecordError> {
     let store = Store::open_or_create(&options.store)?;
     let runtime = tokio::runtime::Builder::new_current_thread()
@@ -117,15 +135,16 @@ pub fn record(
                 let scenario = ohmward_plant::Scenario::load(path)?;
                 let (writer, stop) = (writer.clone(), Arc::clone(stop));
                 let duration = options.duration;
+                let from = source.to_string();
                 simulations.push(std::thread::spawn(move || {
-                    simulation::run(&scenario, duration, &writer, &stop)
+                    simulation::run(&from, &scenario, duration, &writer, &stop)
                 }));
             }
             Source::Serial(_) | Source::Tcp(_) => ports.push(source.clone()),
         }
     }
 
-    let failed = runtime.block_on(async {
+    let (failed, damaged_frames) = runtime.block_on(async {
         let mut tasks = tokio::task::JoinSet::new();
         for source in ports {
             let (writer, stop_rx) = (writer.clone(), stop_rx.clone());
@@ -134,25 +153,34 @@ pub fn record(
         }
         drop(writer);
         let watch = tokio::spawn(stop_when(options.duration, Arc::clone(stop), stop_tx));
-        let mut failed = Vec::new();
+        let (mut failed, mut damaged_frames) = (Vec::new(), 0);
         while let Some(ended) = tasks.join_next().await {
             match ended {
-                Ok(Ok(())) => {}
-                Ok(Err(error)) => failed.push(error),
+                Ok((result, damaged)) => {
+                    damaged_frames += damaged;
+                    if let Err(error) = result {
+                        tell(&error);
+                        failed.push(error);
+                    }
+                }
                 Err(panic) => std::panic::resume_unwind(panic.into_panic()),
             }
         }
         watch.abort();
-        failed
+        (failed, damaged_frames)
     });
     let mut outcome = Outcome {
         failed,
+        damaged_frames,
         ..Outcome::default()
     };
     for simulation in simulations {
         match simulation.join() {
             Ok(Ok(())) => {}
-            Ok(Err(error)) => outcome.failed.push(error),
+            Ok(Err(error)) => {
+                tell(&error);
+                outcome.failed.push(error);
+            }
             Err(panic) => std::panic::resume_unwind(panic),
         }
     }

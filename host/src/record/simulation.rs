@@ -13,6 +13,7 @@ use std::time::Duration;
 const BATCH: usize = 2000;
 
 pub fn run(
+    from: &str,
     scenario: &Scenario,
     duration: Option<Duration>,
     writer: &Writer,
@@ -45,6 +46,13 @@ pub fn run(
             let Ok(committed) = writer.keep_now(std::mem::take(&mut batch)) else {
                 return Ok(());
             };
+            if let Some(&(board, boot)) = committed.written.refused.first() {
+                return Err(RecordError::OtherRun {
+                    from: from.to_owned(),
+                    board,
+                    boot,
+                });
+            }
             session.committed(&committed.entries, &committed.written);
         }
         quiet_turns = if goes_on || !said.is_empty() {

@@ -109,7 +109,7 @@ pub fn start(
 
 fn note(progress: &mut Progress, entries: &[Entry], written: &Written) {
     progress.readings += written.new.readings;
-    progress.captures += written.captures_complete.len() as u64;
+    progress.captures += written.captures_new;
     for entry in entries {
         match entry {
             Entry::Reading { t_us, .. } => progress.newest_us = progress.newest_us.max(Some(*t_us)),

@@ -67,6 +67,32 @@ pub fn state(word: &str) -> Option<TripState> {
     ALL.into_iter().find(|state| of_state(*state) == word)
 }
 
+/// Every word that [`of_kind`] gives.
+pub fn kinds() -> &'static [&'static str] {
+    &[
+        "started",
+        "connected",
+        "rested",
+        "tripped",
+        "opened",
+        "failed-to-open",
+        "opened-late",
+        "failed-to-close",
+        "reset",
+        "reset-refused",
+        "insulation-warning",
+        "insulation-recovered",
+        "insulation-not-measured",
+        "surge",
+        "sensor-lost",
+        "sensor-back",
+        "settings-applied",
+        "events-lost",
+        "sudden-unwatched",
+        "sudden-watched",
+    ]
+}
+
 /// Column `kind` of an event, and what an event filter names.
 pub fn of_kind(kind: &EventKind) -> &'static str {
     match kind {

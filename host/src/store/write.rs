@@ -62,6 +62,20 @@ pub enum Entry {
     },
 }
 
+impl Entry {
+    /// The board and the run of it that this belongs to, where it belongs to one.
+    fn run(&self) -> Option<(BoardId, u32)> {
+        match self {
+            Self::Run { board, hello, .. } => Some((*board, hello.boot)),
+            Self::Settings { .. } => None,
+            Self::Reading { board, boot, .. } => Some((*board, *boot)),
+            Self::Event { board, event, .. } => Some((*board, event.id.boot)),
+            Self::CaptureHead { board, head } => Some((*board, head.event.boot)),
+            Self::CapturePart { board, part } => Some((*board, part.event.boot)),
+        }
+    }
+}
+
 /// How many of each.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
 pub struct Counts {
@@ -88,6 +102,11 @@ pub struct Written {
     pub known: Counts,
     /// Captures this batch touched that have all their samples: these may be acknowledged as a whole.
     pub captures_complete: Vec<(BoardId, EventId)>,
+    /// Captures of those that this batch completed.
+    pub captures_new: u64,
+    /// Runs that are in the store already with another start: another board of the same number, or one that has lost
+    /// its count of starts. Nothing of theirs was kept.
+    pub refused: Vec<(BoardId, u32)>,
     /// Events whose number was taken by another event: the board lost its start counter. Both are kept.
     pub twins: Vec<(BoardId, EventId)>,
 }
@@ -141,6 +160,16 @@ impl Batch<'_> {
     }
 
     fn keep_one(&mut self, entry: &Entry) -> rusqlite::Result<()> {
+        if let Entry::Run { board, hello, .. } = entry
+            && self.is_another_run(*board, hello)?
+        {
+            self.written.refused.push((*board, hello.boot));
+        }
+        if let Some(run) = entry.run()
+            && self.written.refused.contains(&run)
+        {
+            return Ok(());
+        }
         let (mut new, mut known) = (Counts::default(), Counts::default());
         match entry {
             Entry::Run {
@@ -198,6 +227,21 @@ impl Batch<'_> {
             .query_row([&id], |row| row.get(0))?;
         self.boards.insert(board, key);
         Ok(key)
+    }
+
+    /// The store knows a run of this board and number that began at another moment.
+    fn is_another_run(&mut self, board: BoardId, hello: &Hello) -> rusqlite::Result<bool> {
+        let key = self.board(board)?;
+        let stored: Option<(Option<i64>, u32)> = self
+            .work
+            .prepare_cached(
+                "SELECT epoch_unix_ms, sample_rate_hz FROM run WHERE board = ?1 AND boot = ?2",
+            )?
+            .query_row(params![key, hello.boot], |row| {
+                Ok((row.get(0)?, row.get(1)?))
+            })
+            .optional()?;
+        Ok(stored.is_some_and(|stored| stored != (hello.epoch_unix_ms, hello.sample_rate_hz)))
     }
 
     fn run(&mut self, board: BoardId, hello: &Hello, received_us: i64) -> rusqlite::Result<bool> {
@@ -398,6 +442,7 @@ impl Batch<'_> {
                 }
             }
         }
+        self.written.captures_new += 1;
         self.work
             .prepare_cached(
                 "UPDATE capture SET complete = 1 WHERE board = ?1 AND boot = ?2 AND seq = ?3",

@@ -151,6 +151,15 @@ impl<'a> Source<'a> {
 
     /// Path of the innermost key whose name or value holds the beginning of `span`.
     fn path_at(&self, span: &Range<usize>) -> Option<String> {
+        /// Where the tables of an item begin.
+        fn starts(item: &Item) -> impl Iterator<Item = usize> {
+            let tables = item.as_array_of_tables();
+            let many = tables.into_iter().flat_map(|tables| tables.iter());
+            let one = item.as_table();
+            many.chain(one)
+                .filter_map(|table| table.span().map(|span| span.start))
+        }
+
         fn within(item: &Item, at: usize, path: &str) -> Option<String> {
             if let Some(tables) = item.as_array_of_tables() {
                 // The last one that begins at or before the place.
@@ -165,7 +174,16 @@ impl<'a> Source<'a> {
                 );
             }
             let table = item.as_table_like()?;
+            // A table in double brackets reaches to the next header, of whatever name.
+            let last = table
+                .iter()
+                .flat_map(|(name, value)| starts(value).map(move |start| (start, name)))
+                .filter(|(start, _)| *start <= at)
+                .max();
             for (name, value) in table.iter() {
+                if value.is_array_of_tables() && last.is_none_or(|(_, owner)| owner != name) {
+                    continue;
+                }
                 let key_span = match item {
                     Item::Table(t) => t.key(name).and_then(toml_edit::Key::span),
                     Item::Value(toml_edit::Value::InlineTable(t)) => {

@@ -37,10 +37,15 @@ pub fn draw<B: DrawingBackend>(canvas: &Canvas<B>, data: &OverviewData) -> Drawn
         left: EDGES.0,
         right: EDGES.1,
     };
-    let note = data
-        .note
-        .as_ref()
-        .map_or(String::new(), |note| format!(" ({note})"));
+    let mut notes: Vec<&str> = data.note.iter().map(String::as_str).collect();
+    if data.settings.is_none() {
+        notes.push("limits not known: no settings received");
+    }
+    let note = if notes.is_empty() {
+        String::new()
+    } else {
+        format!(" ({})", notes.join("; "))
+    };
     canvas.title(&format!("Board {}{note}", data.board), (24, 26))?;
     canvas.text(
         &period(&data.range),
