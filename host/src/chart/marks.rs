@@ -55,7 +55,7 @@ pub fn wording(kind: &EventKind) -> Option<(String, RGBColor, u8)> {
             Some((text, colour::WARN, 3))
         }
         EventKind::Surge { peak, .. } => {
-            Some((format!("surge ≥ {}", si(peak.0, "A")), colour::MINUS, 4))
+            Some((format!("surge {} or more", si(peak.0, "A")), colour::MINUS, 4))
         }
         EventKind::EventsLost { count } => Some((format!("{count} events lost"), colour::TRIP, 2)),
         EventKind::SuddenUnwatched => quiet("sudden changes unwatched"),
@@ -71,7 +71,7 @@ pub fn cause_words(cause: &TripCause) -> String {
         TripCause::ContinuousCurrent { rms, .. } => format!("{} RMS", si(rms.0, "A")),
         TripCause::GroundFaultCurrent { dc, .. } => format!("{} DC", si(dc.0, "A")),
         TripCause::InsulationLow { r, .. } => format!("insulation {}", si(r.0, "Ω")),
-        TripCause::SuddenChange { peak, .. } => format!("{} sudden", si(peak.0, "A")),
+        TripCause::SuddenChange { peak, .. } => format!("sudden {}", si(peak.0, "A")),
         TripCause::BondInterrupted { .. } => "bond interrupted".into(),
         TripCause::SamplesLost => "samples lost".into(),
         TripCause::Restarted(_) => "restart".into(),

@@ -79,7 +79,7 @@ fn a_trip_is_shown_with_its_pickup_and_limits() {
     for wanted in [
         "Tripped: −9.02 A DC",
         "picked up 40.0 ms before the trip",
-        "trigger",
+        "trip",
         "ground fault ±1 A",
         "continuous ±300 mA",
         "from the wide range: the fine one is at its rail",

@@ -337,8 +337,13 @@ fn draw_instants<B: DrawingBackend>(
     let zero = time.px(0.0);
     canvas.line(&[(zero, area.top), (zero, area.bottom)], colour::TRIP, 2)?;
     if named {
+        let is_trip = matches!(data.event.event.kind, EventKind::Tripped { .. });
         canvas.text(
-            "trigger",
+            if is_trip {
+                "trip"
+            } else {
+                "trigger: the surge is over"
+            },
             (zero + 6, area.top - 12),
             Side::Left,
             colour::TRIP,
@@ -377,13 +382,18 @@ fn story(data: &WaveformData) -> String {
         EventKind::Tripped { cause, picked_up } => {
             let ms = data.ms(data.event.event.at.0) - data.ms(picked_up.0);
             let limit = limit_words(cause);
-            if ms > 0.0 {
-                format!(
-                    "The monitor told the contactor to open {ms:.1} ms after the condition was first seen{limit}."
-                )
+            let when = if ms > 0.0 {
+                format!("{ms:.1} ms after the condition was first seen")
             } else {
-                format!("The monitor told the contactor to open as soon as it was sure{limit}.")
-            }
+                "as soon as it was sure".to_owned()
+            };
+            let bond = match data.settings {
+                Some(s) if s.trip_opens_bond && s.earthing.has_bond() => {
+                    " The bond opened with it: no pole is held at earth any more."
+                }
+                _ => "",
+            };
+            format!("The monitor told the contactor to open {when}{limit}.{bond}")
         }
         EventKind::Surge { samples, .. } => {
             let ms = f64::from(*samples) * 1000.0 / f64::from(data.sample_rate_hz.max(1));
@@ -398,8 +408,13 @@ fn story(data: &WaveformData) -> String {
 fn limit_words(cause: &ohmward_proto::event::TripCause) -> String {
     use ohmward_proto::event::TripCause;
     match cause {
-        TripCause::SuddenChange { limit, .. }
-        | TripCause::ContinuousCurrent { limit, .. }
+        TripCause::SuddenChange { limit, .. } => {
+            format!(
+                "; the level for sudden changes was {} RMS",
+                si(limit.0, "A")
+            )
+        }
+        TripCause::ContinuousCurrent { limit, .. }
         | TripCause::GroundFaultCurrent { limit, .. } => {
             format!("; its limit was {}", si(limit.0, "A"))
         }
