@@ -54,9 +54,11 @@ pub fn wording(kind: &EventKind) -> Option<(String, RGBColor, u8)> {
             let text = format!("reset refused: {}", refusal_words(*why));
             Some((text, colour::WARN, 3))
         }
-        EventKind::Surge { peak, .. } => {
-            Some((format!("surge {} or more", si(peak.0, "A")), colour::MINUS, 4))
-        }
+        EventKind::Surge { peak, .. } => Some((
+            format!("surge {} or more", si(peak.0, "A")),
+            colour::MINUS,
+            4,
+        )),
         EventKind::EventsLost { count } => Some((format!("{count} events lost"), colour::TRIP, 2)),
         EventKind::SuddenUnwatched => quiet("sudden changes unwatched"),
         EventKind::SuddenWatched => quiet("watched again"),
