@@ -1,7 +1,11 @@
 //! The whole path of a sample, in one function: [`Monitor::step`].
+//!
+//! - this file: what a monitor is, its step, the latch, when it rests
+//! - `current`: the limits on the bond current, and whether it is what it seems
+//! - `talk`: what is said to the host, and heard from it
 
-use crate::bond::{BondSeen, BondWatch};
-use crate::calibrate::{Calibrated, FrontEnd, Median3, MicroAmps, MilliVolts};
+use crate::bond::BondWatch;
+use crate::calibrate::{FrontEnd, Median3, MicroAmps};
 use crate::capture::{Capture, Worth};
 use crate::despike::Despike;
 use crate::indicate::indicate;
@@ -10,38 +14,28 @@ use crate::insulation::sequence::WindowSums;
 use crate::insulation::{Poles, Setup, Watch, Watched};
 use crate::journal::Journal;
 use crate::latch::{Latch, LatchTimes, Seen};
-use crate::limits::{DefiniteTime, PickupState, Verdict};
+use crate::limits::{DefiniteTime, PickupState};
 use crate::plausible::{Change, Plausible};
 use crate::sudden::{Step, Sudden};
 use crate::window::{Window, whole_cycles};
 use heapless::Deque;
-use ohmward_proto::event::{EventId, EventKind, StartReason, TripCause};
-use ohmward_proto::measure::{BondCurrent, Channel, Codes, NotMeasured, Reading, TripState};
-use ohmward_proto::message::{
-    Ack, BoardId, Command, CommandOutcome, Hello, LinkStats, Message, PROTOCOL_VERSION,
-};
+use ohmward_proto::event::{EventKind, StartReason, TripCause};
+use ohmward_proto::measure::{Channel, Codes, NotMeasured, Reading, TripState};
+use ohmward_proto::message::{BoardId, Command, CommandOutcome, Message};
 use ohmward_proto::settings::{Calibration, Settings, SettingsFault};
-use ohmward_proto::units::{SampleIndex, Volts};
+use ohmward_proto::units::SampleIndex;
 
-/// How long an event or capture may be on its way before it is sent again.
-const RESEND_AFTER_S: u64 = 2;
+mod current;
+mod talk;
+
 /// Feedback contacts may bounce for this long without meaning anything.
 const FEEDBACK_BOUNCE_MS: u64 = 20;
-/// Samples between two looks at light and bond: 4 ms at 4 kS/s.
-const SLOW_LOOK: u64 = 16;
 /// Missed samples that are taken as the last one again, at a time.
 const LOST_HELD_MAX: u16 = 8;
-/// How long the array may stay connected while so many samples are missed that no window fills, in ms.
-const STARVED_MS: u64 = 200;
-/// How long sudden changes may go unwatched until that is told, in s.
-const SUDDEN_BLIND_S: u64 = 5;
 /// How long the feedback input must stand before it counts, in ms.
 const FEEDBACK_STANDS_MS: u64 = 10;
 /// Settings are taken at most this often, in s: taking them begins every timer afresh.
 const APPLY_EVERY_S: u64 = 10;
-/// How long what the board switches may ring in the bond current: contactor movement and the charging of leakage
-/// capacitance when the bond closes.
-const OWN_SWITCHING_MS: u64 = 60;
 
 /// Who this board is, for as long as it runs.
 #[derive(Clone, Copy, Debug)]
@@ -410,78 +404,6 @@ impl Monitor {
         watched.trip
     }
 
-    fn fill_windows(&mut self, seen: &Calibrated) {
-        let despiked = self.despike.step(seen.i_bond);
-        self.i_bond.push(despiked.value.0);
-        self.sudden_step = self.sudden.step(self.now, despiked.value);
-        self.v_pos.push(self.v_pos_median.step(seen.v_pos.0));
-        self.v_neg.push(self.v_neg_median.step(seen.v_neg.0));
-        self.last_ordinary = despiked.value;
-        if let Some(spike) = despiked.spike {
-            let id = self.note(EventKind::Surge {
-                peak: spike.peak.amps(),
-                samples: spike.samples,
-            });
-            self.keep_waveform(id, Worth::Surge);
-        }
-    }
-
-    /// Limits on the bond current, a lost sensor first: its values are worth nothing.
-    fn current_trip(&mut self) -> Option<(TripCause, SampleIndex)> {
-        let now = self.now;
-        if let Some(channel) = self.plausible.lost() {
-            self.continuous.clear();
-            self.ground_fault.clear();
-            return Some((TripCause::SensorLost(channel), now));
-        }
-        if !self.i_bond.full() {
-            let connected = self.latch.contactor();
-            self.starved = if connected { self.starved + 1 } else { 0 };
-            let patience = STARVED_MS * u64::from(self.identity.sample_rate_hz) / 1000;
-            return (self.starved > patience).then_some((TripCause::SamplesLost, now));
-        }
-        self.starved = 0;
-        if let Some(trip) = self.bond_trip().or_else(|| self.changed_over_check()) {
-            return Some(trip);
-        }
-        let window = &self.i_bond;
-        let derived = &self.derived;
-        let ground_fault = derived
-            .ground_fault
-            .step(&mut self.ground_fault, now, |level| {
-                window.mean_above(level)
-            });
-        let continuous = derived
-            .continuous
-            .step(&mut self.continuous, now, |level| window.rms_above(level));
-        let limits = &self.settings.current;
-        if let Some(sudden) = self.sudden_step.take() {
-            let cause = TripCause::SuddenChange {
-                peak: sudden.peak,
-                limit: sudden.level,
-            };
-            self.before_check = None;
-            return Some((cause, sudden.since));
-        }
-        match (ground_fault, continuous) {
-            (Verdict::Trip { since }, _) => Some((
-                TripCause::GroundFaultCurrent {
-                    dc: MicroAmps(window.mean()).amps(),
-                    limit: limits.ground_fault.above,
-                },
-                since,
-            )),
-            (_, Verdict::Trip { since }) => Some((
-                TripCause::ContinuousCurrent {
-                    rms: MicroAmps(window.rms()).amps(),
-                    limit: limits.continuous.above,
-                },
-                since,
-            )),
-            (Verdict::Quiet | Verdict::PickedUp, Verdict::Quiet | Verdict::PickedUp) => None,
-        }
-    }
-
     /// Lets the watch over the insulation see the poles.
     fn watch_insulation(&mut self) -> Option<(TripCause, SampleIndex)> {
         let full = self.slow_look() && self.v_pos.full() && self.v_neg.full();
@@ -501,64 +423,6 @@ impl Monitor {
             _ => self.watch.step(self.now, &poles, state),
         };
         self.note_all(watched).map(|cause| (cause, self.now))
-    }
-
-    /// What changes over tens of milliseconds is looked at every few samples: its means cost divisions.
-    fn slow_look(&self) -> bool {
-        self.now.0.is_multiple_of(SLOW_LOOK)
-    }
-
-    /// The bond was told to be closed and does not hold its pole.
-    fn bond_trip(&mut self) -> Option<(TripCause, SampleIndex)> {
-        if !self.slow_look() {
-            return None;
-        }
-        let (v_pos, v_neg) = (self.v_pos.mean(), self.v_neg.mean());
-        let seen = BondSeen {
-            told_open: self.bond_open(),
-            v_pos: MilliVolts(v_pos),
-            v_neg: MilliVolts(v_neg),
-            lit: i64::from(v_pos) - i64::from(v_neg) >= self.derived.v_min_mv,
-        };
-        let (v, since) = self.bond.step(self.now, self.settings.earthing, &seen)?;
-        let v = Volts(v.0 as f32 * 1e-3);
-        Some((TripCause::BondInterrupted { v }, since))
-    }
-
-    /// A fault that came while the bond was open for a check is there when it closes: compares with the current before.
-    fn changed_over_check(&mut self) -> Option<(TripCause, SampleIndex)> {
-        let settled = OWN_SWITCHING_MS * u64::from(self.identity.sample_rate_hz) / 1000
-            + self.i_bond.len() as u64;
-        if self.bond_open() || self.now.since(self.bond_was_open) <= settled {
-            return None;
-        }
-        let change = self.i_bond.mean().saturating_sub(self.before_check.take()?);
-        let limits = &self.settings.current.sudden;
-        let level = MicroAmps::from_amps(limits.low.above).0;
-        (limits.enabled && change.saturating_abs() > level / 4 * 3).then_some((
-            TripCause::SuddenChange {
-                peak: MicroAmps(change).amps(),
-                limit: limits.low.above,
-            },
-            self.bond_was_open,
-        ))
-    }
-
-    /// Tells when sudden changes cannot be watched for long, and when they can again.
-    fn watch_sudden(&mut self) {
-        let blind = self.latch.contactor() && self.sudden.untrusted();
-        let since = blind.then(|| self.sudden_blind.unwrap_or(self.now));
-        self.sudden_blind = since;
-        let long = SUDDEN_BLIND_S * u64::from(self.identity.sample_rate_hz);
-        let told = since.is_some_and(|since| self.now.since(since) > long);
-        if told != self.sudden_blind_told && (told || !blind) {
-            self.sudden_blind_told = told;
-            self.note(if told {
-                EventKind::SuddenUnwatched
-            } else {
-                EventKind::SuddenWatched
-            });
-        }
     }
 
     fn move_latch(&mut self, trip: Option<(TripCause, SampleIndex)>, inputs: &Inputs) {
@@ -642,16 +506,6 @@ impl Monitor {
             && (self.watch.measuring() || (self.latch.tripped() && self.settings.trip_opens_bond))
     }
 
-    /// What the board switches makes a change of its own: the detector of sudden changes, and it alone, looks away.
-    fn blank_own_switching(&mut self, outputs: &Outputs) {
-        let wires = |o: &Outputs| (o.contactor, o.bond_switch, o.bridge_pos, o.bridge_neg);
-        if wires(outputs) != wires(&self.last_outputs) {
-            let samples = OWN_SWITCHING_MS * u64::from(self.identity.sample_rate_hz) / 1000;
-            self.sudden.blank(self.now.after(samples));
-        }
-        self.last_outputs = *outputs;
-    }
-
     fn outputs(&self) -> Outputs {
         let bridge = self.watch.bridge();
         let (lamp, buzzer) = indicate(
@@ -669,157 +523,6 @@ impl Monitor {
             lamp,
             buzzer,
         }
-    }
-
-    fn make_reading(&mut self) {
-        self.next_reading = self
-            .next_reading
-            .after(self.derived.reading_every)
-            .max(self.now.after(1));
-        let lost = self.plausible.lost();
-        let i_bond = match lost {
-            Some(channel @ (Channel::IFine | Channel::IWide)) => {
-                BondCurrent::NotMeasured(NotMeasured::SensorLost(channel))
-            }
-            _ if self.bond_open() => BondCurrent::NotMeasured(NotMeasured::BondOpen),
-            _ if !self.i_bond.full()
-                || self.now.since(self.bond_was_open) <= self.i_bond.len() as u64 =>
-            {
-                BondCurrent::NotMeasured(NotMeasured::WindowFilling)
-            }
-            _ => BondCurrent::Measured {
-                dc: MicroAmps(self.i_bond.mean()).amps(),
-                rms: MicroAmps(self.i_bond.rms()).amps(),
-            },
-        };
-        let volts = |window: &Window, channel| {
-            (window.full() && lost != Some(channel)).then(|| Volts(window.mean() as f32 * 1e-3))
-        };
-        let reading = Reading {
-            at: self.now,
-            i_bond,
-            v_pos: volts(&self.v_pos, Channel::VPos),
-            v_neg: volts(&self.v_neg, Channel::VNeg),
-            insulation: self.watch.insulation(),
-            state: self.latch.state(),
-            bond_open: self.bond_open(),
-        };
-        if self.reading.replace(reading).is_some() {
-            self.readings_skipped = self.readings_skipped.saturating_add(1);
-        }
-    }
-
-    fn note(&mut self, kind: EventKind) -> Option<EventId> {
-        self.journal.push(self.now, kind)
-    }
-
-    fn keep_waveform(&mut self, event: Option<EventId>, worth: Worth) {
-        if let Some(event) = event {
-            self.capture.trigger(self.now, event, worth);
-        }
-    }
-
-    fn reply(&mut self, message: Message) {
-        // A host that asks faster than the link carries gets fewer answers, not stale ones.
-        if self.replies.is_full() {
-            self.replies.pop_front();
-        }
-        let _ = self.replies.push_back(message);
-    }
-
-    fn hello(&self) -> Hello {
-        Hello {
-            protocol: PROTOCOL_VERSION,
-            firmware: FIRMWARE_VERSION,
-            board: self.identity.board,
-            boot: self.identity.boot,
-            at: self.now,
-            sample_rate_hz: self.identity.sample_rate_hz,
-            settings_hash: self.settings.hash(),
-            calibration_id: self.front_end.calibration().id,
-            epoch_unix_ms: self.identity.epoch_unix_ms,
-        }
-    }
-
-    /// The next message for the host: answers first, then events, the newest reading, and captures last.
-    pub fn poll(&mut self) -> Option<Message> {
-        let now = self.now;
-        let resend_after = RESEND_AFTER_S * u64::from(self.identity.sample_rate_hz);
-        if let Some(message) = self.replies.pop_front() {
-            return Some(message);
-        }
-        if let Some(event) = self.journal.next_to_send(now, resend_after) {
-            return Some(Message::Event(event));
-        }
-        if let Some(reading) = self.reading.take() {
-            return Some(Message::Reading(reading));
-        }
-        self.capture.retry(now, resend_after);
-        if let Some(head) = self.capture.next_head(self.front_end.calibration()) {
-            return Some(Message::CaptureHead(head));
-        }
-        self.capture.next_part(now).map(Message::CapturePart)
-    }
-
-    /// Takes a message from the host. New settings are the board's to store first, see [`crate::board`].
-    pub fn receive(&mut self, message: &Message) {
-        match message {
-            Message::HelloAsk { .. } => {
-                self.reply(Message::Hello(self.hello()));
-                self.journal.resend();
-                self.capture.resend();
-            }
-            Message::Ack(Ack::Event(id)) => self.journal.acknowledge(*id),
-            Message::Ack(Ack::Capture(id)) => self.capture.acknowledge(*id),
-            Message::TimeAsk { token } => self.reply(Message::TimeIs {
-                token: *token,
-                at: self.now,
-            }),
-            Message::SettingsGet => self.reply(Message::SettingsAre(self.settings)),
-            Message::Command(Command::Trip) => {
-                let outcome = if self.latch.tripped() {
-                    CommandOutcome::NotNow
-                } else {
-                    CommandOutcome::Done
-                };
-                self.trip_asked |= outcome == CommandOutcome::Done;
-                self.reply(Message::CommandResult {
-                    command: Command::Trip,
-                    outcome,
-                });
-            }
-            Message::Command(command) => {
-                // The newer one counts; the older one is told so.
-                if let Some(command) = self.command.replace(*command) {
-                    let outcome = CommandOutcome::NotNow;
-                    self.reply(Message::CommandResult { command, outcome });
-                }
-            }
-            // What only a board says, and what the board answers before it comes here.
-            Message::SettingsPut(_)
-            | Message::LinkStatsAsk
-            | Message::Hello(_)
-            | Message::Reading(_)
-            | Message::Event(_)
-            | Message::CaptureHead(_)
-            | Message::CapturePart(_)
-            | Message::TimeIs { .. }
-            | Message::SettingsAre(_)
-            | Message::SettingsResult(_)
-            | Message::CommandResult { .. }
-            | Message::LinkStatsAre(_) => {}
-        }
-    }
-
-    /// Queues an answer that the board itself gives.
-    pub fn answer(&mut self, message: Message) {
-        self.reply(message);
-    }
-
-    /// The monitor's part of the link statistics.
-    pub fn add_link_stats(&self, stats: &mut LinkStats) {
-        stats.readings_skipped = self.readings_skipped;
-        stats.events_resent = self.journal.resent();
     }
 
     /// Until when every sample would only repeat the last whole cycle, as far as the monitor knows.
@@ -866,9 +569,6 @@ impl Monitor {
         self.capture.break_off(self.now.after(1));
     }
 }
-
-/// Version of this firmware: major, minor, patch.
-pub const FIRMWARE_VERSION: (u8, u8, u8) = (0, 1, 0);
 
 impl Derived {
     fn of(settings: &Settings, rate: u32) -> Self {

@@ -1,0 +1,166 @@
+//! The limits on the bond current: windows, sudden changes, the bond itself, and the blind moments around the board's own
+//! switching.
+
+use super::Monitor;
+use crate::bond::BondSeen;
+use crate::calibrate::{Calibrated, MicroAmps, MilliVolts};
+use crate::capture::Worth;
+use crate::limits::Verdict;
+use crate::monitor::Outputs;
+use ohmward_proto::event::{EventKind, TripCause};
+use ohmward_proto::units::{SampleIndex, Volts};
+
+/// Samples between two looks at light and bond: 4 ms at 4 kS/s.
+const SLOW_LOOK: u64 = 16;
+/// How long the array may stay connected while so many samples are missed that no window fills, in ms.
+const STARVED_MS: u64 = 200;
+/// How long sudden changes may go unwatched until that is told, in s.
+const SUDDEN_BLIND_S: u64 = 5;
+/// How long what the board switches may ring in the bond current: contactor movement and the charging of leakage
+/// capacitance when the bond closes.
+const OWN_SWITCHING_MS: u64 = 60;
+
+impl Monitor {
+    pub(super) fn fill_windows(&mut self, seen: &Calibrated) {
+        let despiked = self.despike.step(seen.i_bond);
+        self.i_bond.push(despiked.value.0);
+        // A step found in samples that were filled in for missed ones still counts.
+        let step = self.sudden.step(self.now, despiked.value);
+        self.sudden_step = step.or(self.sudden_step);
+        self.v_pos.push(self.v_pos_median.step(seen.v_pos.0));
+        self.v_neg.push(self.v_neg_median.step(seen.v_neg.0));
+        self.last_ordinary = despiked.value;
+        if let Some(spike) = despiked.spike {
+            let id = self.note(EventKind::Surge {
+                peak: spike.peak.amps(),
+                samples: spike.samples,
+            });
+            self.keep_waveform(id, Worth::Surge);
+        }
+    }
+
+    /// Limits on the bond current, a lost sensor first: its values are worth nothing.
+    pub(super) fn current_trip(&mut self) -> Option<(TripCause, SampleIndex)> {
+        let now = self.now;
+        let sudden = self.sudden_step.take();
+        if let Some(channel) = self.plausible.lost() {
+            self.continuous.clear();
+            self.ground_fault.clear();
+            return Some((TripCause::SensorLost(channel), now));
+        }
+        if !self.i_bond.full() {
+            let connected = self.latch.contactor();
+            self.starved = if connected { self.starved + 1 } else { 0 };
+            let patience = STARVED_MS * u64::from(self.identity.sample_rate_hz) / 1000;
+            return (self.starved > patience).then_some((TripCause::SamplesLost, now));
+        }
+        self.starved = 0;
+        if let Some(trip) = self.bond_trip().or_else(|| self.changed_over_check()) {
+            return Some(trip);
+        }
+        let window = &self.i_bond;
+        let derived = &self.derived;
+        let ground_fault = derived
+            .ground_fault
+            .step(&mut self.ground_fault, now, |level| {
+                window.mean_above(level)
+            });
+        let continuous = derived
+            .continuous
+            .step(&mut self.continuous, now, |level| window.rms_above(level));
+        let limits = &self.settings.current;
+        if let Some(sudden) = sudden {
+            let cause = TripCause::SuddenChange {
+                peak: sudden.peak,
+                limit: sudden.level,
+            };
+            self.before_check = None;
+            return Some((cause, sudden.since));
+        }
+        match (ground_fault, continuous) {
+            (Verdict::Trip { since }, _) => Some((
+                TripCause::GroundFaultCurrent {
+                    dc: MicroAmps(window.mean()).amps(),
+                    limit: limits.ground_fault.above,
+                },
+                since,
+            )),
+            (_, Verdict::Trip { since }) => Some((
+                TripCause::ContinuousCurrent {
+                    rms: MicroAmps(window.rms()).amps(),
+                    limit: limits.continuous.above,
+                },
+                since,
+            )),
+            (Verdict::Quiet | Verdict::PickedUp, Verdict::Quiet | Verdict::PickedUp) => None,
+        }
+    }
+
+    /// What changes over tens of milliseconds is looked at every few samples: its means cost divisions.
+    pub(super) fn slow_look(&self) -> bool {
+        self.now.0.is_multiple_of(SLOW_LOOK)
+    }
+
+    /// The bond was told to be closed and does not hold its pole.
+    pub(super) fn bond_trip(&mut self) -> Option<(TripCause, SampleIndex)> {
+        if !self.slow_look() {
+            return None;
+        }
+        let (v_pos, v_neg) = (self.v_pos.mean(), self.v_neg.mean());
+        let seen = BondSeen {
+            told_open: self.bond_open(),
+            v_pos: MilliVolts(v_pos),
+            v_neg: MilliVolts(v_neg),
+            lit: i64::from(v_pos) - i64::from(v_neg) >= self.derived.v_min_mv,
+        };
+        let (v, since) = self.bond.step(self.now, self.settings.earthing, &seen)?;
+        let v = Volts(v.0 as f32 * 1e-3);
+        Some((TripCause::BondInterrupted { v }, since))
+    }
+
+    /// A fault that came while the bond was open for a check is there when it closes: compares with the current before.
+    pub(super) fn changed_over_check(&mut self) -> Option<(TripCause, SampleIndex)> {
+        let settled = OWN_SWITCHING_MS * u64::from(self.identity.sample_rate_hz) / 1000
+            + self.i_bond.len() as u64;
+        if self.bond_open() || self.now.since(self.bond_was_open) <= settled {
+            return None;
+        }
+        let change = self.i_bond.mean().saturating_sub(self.before_check.take()?);
+        let limits = &self.settings.current.sudden;
+        let level = MicroAmps::from_amps(limits.low.above).0;
+        (limits.enabled && change.saturating_abs() > level / 4 * 3).then_some((
+            TripCause::SuddenChange {
+                peak: MicroAmps(change).amps(),
+                limit: limits.low.above,
+            },
+            self.bond_was_open,
+        ))
+    }
+
+    /// Tells when sudden changes cannot be watched for long, and when they can again.
+    pub(super) fn watch_sudden(&mut self) {
+        let blind = self.latch.contactor() && self.sudden.untrusted();
+        let since = blind.then(|| self.sudden_blind.unwrap_or(self.now));
+        self.sudden_blind = since;
+        let long = SUDDEN_BLIND_S * u64::from(self.identity.sample_rate_hz);
+        let told = since.is_some_and(|since| self.now.since(since) > long);
+        if told != self.sudden_blind_told && (told || !blind) {
+            self.sudden_blind_told = told;
+            self.note(if told {
+                EventKind::SuddenUnwatched
+            } else {
+                EventKind::SuddenWatched
+            });
+        }
+    }
+
+    /// What the board switches makes a change of its own: the detector of sudden changes, and it alone, looks away.
+    pub(super) fn blank_own_switching(&mut self, outputs: &Outputs) {
+        let wires = |o: &Outputs| (o.contactor, o.bond_switch, o.bridge_pos, o.bridge_neg);
+        if wires(outputs) != wires(&self.last_outputs) {
+            let samples = OWN_SWITCHING_MS * u64::from(self.identity.sample_rate_hz) / 1000;
+            self.sudden.blank(self.now.after(samples));
+        }
+        self.last_outputs = *outputs;
+    }
+}

@@ -1,0 +1,170 @@
+//! What the monitor says to the host and hears from it.
+
+use super::Monitor;
+use crate::calibrate::MicroAmps;
+use crate::capture::Worth;
+use crate::window::Window;
+use ohmward_proto::event::{EventId, EventKind};
+use ohmward_proto::measure::{BondCurrent, Channel, NotMeasured, Reading};
+use ohmward_proto::message::{
+    Ack, Command, CommandOutcome, Hello, LinkStats, Message, PROTOCOL_VERSION,
+};
+use ohmward_proto::units::Volts;
+
+/// How long an event or capture may be on its way before it is sent again.
+const RESEND_AFTER_S: u64 = 2;
+/// Version of this firmware: major, minor, patch.
+pub const FIRMWARE_VERSION: (u8, u8, u8) = (0, 1, 0);
+
+impl Monitor {
+    pub(super) fn make_reading(&mut self) {
+        self.next_reading = self
+            .next_reading
+            .after(self.derived.reading_every)
+            .max(self.now.after(1));
+        let lost = self.plausible.lost();
+        let i_bond = match lost {
+            Some(channel @ (Channel::IFine | Channel::IWide)) => {
+                BondCurrent::NotMeasured(NotMeasured::SensorLost(channel))
+            }
+            _ if self.bond_open() => BondCurrent::NotMeasured(NotMeasured::BondOpen),
+            _ if !self.i_bond.full()
+                || self.now.since(self.bond_was_open) <= self.i_bond.len() as u64 =>
+            {
+                BondCurrent::NotMeasured(NotMeasured::WindowFilling)
+            }
+            _ => BondCurrent::Measured {
+                dc: MicroAmps(self.i_bond.mean()).amps(),
+                rms: MicroAmps(self.i_bond.rms()).amps(),
+            },
+        };
+        let volts = |window: &Window, channel| {
+            (window.full() && lost != Some(channel)).then(|| Volts(window.mean() as f32 * 1e-3))
+        };
+        let reading = Reading {
+            at: self.now,
+            i_bond,
+            v_pos: volts(&self.v_pos, Channel::VPos),
+            v_neg: volts(&self.v_neg, Channel::VNeg),
+            insulation: self.watch.insulation(),
+            state: self.latch.state(),
+            bond_open: self.bond_open(),
+        };
+        if self.reading.replace(reading).is_some() {
+            self.readings_skipped = self.readings_skipped.saturating_add(1);
+        }
+    }
+
+    pub(super) fn note(&mut self, kind: EventKind) -> Option<EventId> {
+        self.journal.push(self.now, kind)
+    }
+
+    pub(super) fn keep_waveform(&mut self, event: Option<EventId>, worth: Worth) {
+        if let Some(event) = event {
+            self.capture.trigger(self.now, event, worth);
+        }
+    }
+
+    pub(super) fn reply(&mut self, message: Message) {
+        // A host that asks faster than the link carries gets fewer answers, not stale ones.
+        if self.replies.is_full() {
+            self.replies.pop_front();
+        }
+        let _ = self.replies.push_back(message);
+    }
+
+    pub(super) fn hello(&self) -> Hello {
+        Hello {
+            protocol: PROTOCOL_VERSION,
+            firmware: FIRMWARE_VERSION,
+            board: self.identity.board,
+            boot: self.identity.boot,
+            at: self.now,
+            sample_rate_hz: self.identity.sample_rate_hz,
+            settings_hash: self.settings.hash(),
+            calibration_id: self.front_end.calibration().id,
+            epoch_unix_ms: self.identity.epoch_unix_ms,
+        }
+    }
+
+    /// The next message for the host: answers first, then events, the newest reading, and captures last.
+    pub fn poll(&mut self) -> Option<Message> {
+        let now = self.now;
+        let resend_after = RESEND_AFTER_S * u64::from(self.identity.sample_rate_hz);
+        if let Some(message) = self.replies.pop_front() {
+            return Some(message);
+        }
+        if let Some(event) = self.journal.next_to_send(now, resend_after) {
+            return Some(Message::Event(event));
+        }
+        if let Some(reading) = self.reading.take() {
+            return Some(Message::Reading(reading));
+        }
+        self.capture.retry(now, resend_after);
+        if let Some(head) = self.capture.next_head(self.front_end.calibration()) {
+            return Some(Message::CaptureHead(head));
+        }
+        self.capture.next_part(now).map(Message::CapturePart)
+    }
+
+    /// Takes a message from the host. New settings are the board's to store first, see [`crate::board`].
+    pub fn receive(&mut self, message: &Message) {
+        match message {
+            Message::HelloAsk { .. } => {
+                self.reply(Message::Hello(self.hello()));
+                self.journal.resend();
+                self.capture.resend();
+            }
+            Message::Ack(Ack::Event(id)) => self.journal.acknowledge(*id),
+            Message::Ack(Ack::Capture(id)) => self.capture.acknowledge(*id),
+            Message::TimeAsk { token } => self.reply(Message::TimeIs {
+                token: *token,
+                at: self.now,
+            }),
+            Message::SettingsGet => self.reply(Message::SettingsAre(self.settings)),
+            Message::Command(Command::Trip) => {
+                let outcome = if self.latch.tripped() {
+                    CommandOutcome::NotNow
+                } else {
+                    CommandOutcome::Done
+                };
+                self.trip_asked |= outcome == CommandOutcome::Done;
+                self.reply(Message::CommandResult {
+                    command: Command::Trip,
+                    outcome,
+                });
+            }
+            Message::Command(command) => {
+                // The newer one counts; the older one is told so.
+                if let Some(command) = self.command.replace(*command) {
+                    let outcome = CommandOutcome::NotNow;
+                    self.reply(Message::CommandResult { command, outcome });
+                }
+            }
+            // What only a board says, and what the board answers before it comes here.
+            Message::SettingsPut(_)
+            | Message::LinkStatsAsk
+            | Message::Hello(_)
+            | Message::Reading(_)
+            | Message::Event(_)
+            | Message::CaptureHead(_)
+            | Message::CapturePart(_)
+            | Message::TimeIs { .. }
+            | Message::SettingsAre(_)
+            | Message::SettingsResult(_)
+            | Message::CommandResult { .. }
+            | Message::LinkStatsAre(_) => {}
+        }
+    }
+
+    /// Queues an answer that the board itself gives.
+    pub fn answer(&mut self, message: Message) {
+        self.reply(message);
+    }
+
+    /// The monitor's part of the link statistics.
+    pub fn add_link_stats(&self, stats: &mut LinkStats) {
+        stats.readings_skipped = self.readings_skipped;
+        stats.events_resent = self.journal.resent();
+    }
+}
