@@ -85,66 +85,76 @@ impl Case {
         change_settings: impl FnOnce(&mut Settings),
     ) -> Option<(f64, TripCause)> {
         let mut dice = Dice(self.seed);
-        let mut settings = Settings::SMALL_BONDED;
-        // Residual monitoring of an ungrounded array: no bond to open, connected as soon as it is light.
-        settings.earthing = Earthing::NotEarthed;
-        settings.mains = if self.hz < 55.0 {
-            Mains::Hz50
-        } else {
-            Mains::Hz60
-        };
-        settings.check.before_connect = false;
-        settings.check.every_s = 0;
-        settings.current.continuous.above.0 = 2.0;
-        change_settings(&mut settings);
-        let identity = Identity {
-            board: BoardId(1),
-            boot: 1,
-            reason: StartReason::PowerOn,
-            sample_rate_hz: RATE as u32,
-            epoch_unix_ms: None,
-        };
-        let mut monitor = Monitor::new(identity, settings, Calibration::REFERENCE).expect("sound");
-        let mut outputs = Outputs::default();
         let onset = SETTLE_S + self.onset / self.hz;
-        for n in 0..((SETTLE_S + seconds) * RATE) as u64 {
-            let t = n as f64 / RATE;
-            let mut i = self.baseline(t) + self.noise * dice.gauss();
-            if t >= onset {
-                i += self.change(t);
-            }
-            let code =
-                |full: f64, x: f64| (x / full * 32768.0).round().clamp(-32768.0, 32767.0) as i16;
-            let sample = Sample {
-                codes: Codes {
-                    i_fine: code(1.25, i),
-                    i_wide: code(25.0, i),
-                    v_pos: 6000,
-                    v_neg: -6000,
-                },
-                lost_before: 0,
-            };
-            let inputs = Inputs {
-                contactor_feedback: outputs.contactor,
-                ..Inputs::default()
-            };
-            outputs = monitor.step(&sample, &inputs);
-            while let Some(message) = monitor.poll() {
-                if let Message::Event(event) = message {
-                    monitor.receive(&Message::Ack(Ack::Event(event.id)));
-                    if let EventKind::Tripped { cause, .. } = event.kind {
-                        return Some(((t - onset) * 1e3, cause));
-                    }
+        let current = |t: f64| {
+            let change = if t >= onset { self.change(t) } else { 0.0 };
+            self.baseline(t) + self.noise * dice.gauss() + change
+        };
+        let settings = residual_settings(self.hz, change_settings);
+        let (trip, state) = watch(settings, SETTLE_S + seconds, current);
+        assert!(
+            trip.is_some() || state == TripState::Closed,
+            "was connected: {self:?}"
+        );
+        trip.map(|(t, cause)| ((t - onset) * 1e3, cause))
+    }
+}
+
+/// Residual monitoring of an ungrounded array: no bond to open, connected as soon as it is light.
+fn residual_settings(hz: f64, change: impl FnOnce(&mut Settings)) -> Settings {
+    let mut settings = Settings::SMALL_BONDED;
+    settings.earthing = Earthing::NotEarthed;
+    settings.mains = if hz < 55.0 { Mains::Hz50 } else { Mains::Hz60 };
+    settings.check.before_connect = false;
+    settings.check.every_s = 0;
+    settings.current.continuous.above.0 = 2.0;
+    change(&mut settings);
+    settings
+}
+
+/// Lets a monitor see this current, A by s, until it trips: the moment in s, and why; and the state at the end.
+fn watch(
+    settings: Settings,
+    seconds: f64,
+    mut current: impl FnMut(f64) -> f64,
+) -> (Option<(f64, TripCause)>, TripState) {
+    let identity = Identity {
+        board: BoardId(1),
+        boot: 1,
+        reason: StartReason::PowerOn,
+        sample_rate_hz: RATE as u32,
+        epoch_unix_ms: None,
+    };
+    let mut monitor = Monitor::new(identity, settings, Calibration::REFERENCE).expect("sound");
+    let mut outputs = Outputs::default();
+    for n in 0..(seconds * RATE) as u64 {
+        let t = n as f64 / RATE;
+        let i = current(t);
+        let code = |full: f64| (i / full * 32768.0).round().clamp(-32768.0, 32767.0) as i16;
+        let sample = Sample {
+            codes: Codes {
+                i_fine: code(1.25),
+                i_wide: code(25.0),
+                v_pos: 6000,
+                v_neg: -6000,
+            },
+            lost_before: 0,
+        };
+        let inputs = Inputs {
+            contactor_feedback: outputs.contactor,
+            ..Inputs::default()
+        };
+        outputs = monitor.step(&sample, &inputs);
+        while let Some(message) = monitor.poll() {
+            if let Message::Event(event) = message {
+                monitor.receive(&Message::Ack(Ack::Event(event.id)));
+                if let EventKind::Tripped { cause, .. } = event.kind {
+                    return (Some((t, cause)), monitor.state());
                 }
             }
         }
-        assert_eq!(
-            monitor.state(),
-            TripState::Closed,
-            "was connected: {self:?}"
-        );
-        None
     }
+    (None, monitor.state())
 }
 
 fn kinds(dice: &mut Dice) -> [Kind; 3] {
@@ -256,70 +266,15 @@ fn wandering_mains_do_not_trip() {
             onset: 0.0,
             seed,
         };
-        let wander = Wandering {
-            case,
-            swing_hz: 0.2,
-            every_s: 4.0 + seed as f64,
+        let (swing_hz, every_s) = (0.2, 4.0 + seed as f64);
+        let mut dice = Dice(seed);
+        // The phase of a sine-modulated frequency is hz·t plus the integral of the swing.
+        let current = |t: f64| {
+            let m = TAU / every_s;
+            let turned = t + swing_hz / case.hz / m * (1.0 - (m * t).cos());
+            case.baseline(turned) + case.noise * dice.gauss()
         };
-        assert_eq!(wander.run(20.0), None, "seed {seed}");
-    }
-}
-
-struct Wandering {
-    case: Case,
-    swing_hz: f64,
-    every_s: f64,
-}
-
-impl Wandering {
-    /// The phase of a sine-modulated frequency is hz·t plus the integral of the swing.
-    fn run(&self, seconds: f64) -> Option<(f64, TripCause)> {
-        let mut settings = Settings::SMALL_BONDED;
-        settings.earthing = Earthing::NotEarthed;
-        settings.check.before_connect = false;
-        settings.check.every_s = 0;
-        settings.current.continuous.above.0 = 2.0;
-        let identity = Identity {
-            board: BoardId(1),
-            boot: 1,
-            reason: StartReason::PowerOn,
-            sample_rate_hz: RATE as u32,
-            epoch_unix_ms: None,
-        };
-        let mut monitor = Monitor::new(identity, settings, Calibration::REFERENCE).expect("sound");
-        let mut outputs = Outputs::default();
-        let mut dice = Dice(self.case.seed);
-        for n in 0..(seconds * RATE) as u64 {
-            let t = n as f64 / RATE;
-            let m = TAU / self.every_s;
-            let turned = t + self.swing_hz / self.case.hz / m * (1.0 - (m * t).cos());
-            let i = self.case.baseline(turned) + self.case.noise * dice.gauss();
-            let codes = Codes {
-                i_fine: (i / 1.25 * 32768.0).round() as i16,
-                i_wide: (i / 25.0 * 32768.0).round() as i16,
-                v_pos: 6000,
-                v_neg: -6000,
-            };
-            let inputs = Inputs {
-                contactor_feedback: outputs.contactor,
-                ..Inputs::default()
-            };
-            outputs = monitor.step(
-                &Sample {
-                    codes,
-                    lost_before: 0,
-                },
-                &inputs,
-            );
-            while let Some(message) = monitor.poll() {
-                if let Message::Event(event) = message {
-                    monitor.receive(&Message::Ack(Ack::Event(event.id)));
-                    if let EventKind::Tripped { cause, .. } = event.kind {
-                        return Some((t * 1e3, cause));
-                    }
-                }
-            }
-        }
-        None
+        let (trip, _) = watch(residual_settings(case.hz, |_| {}), 20.0, current);
+        assert_eq!(trip, None, "seed {seed}");
     }
 }
