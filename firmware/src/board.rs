@@ -13,7 +13,7 @@ use embedded_storage::nor_flash::NorFlash;
 use ohmward_proto::decoder::{Decoder, DecoderCounts};
 use ohmward_proto::event::TripCause;
 use ohmward_proto::frame::{FrameError, MAX_FRAME, encode};
-use ohmward_proto::message::{BoardId, LinkStats, Message};
+use ohmward_proto::message::{LinkStats, Message};
 use ohmward_proto::settings::{Calibration, Settings, SettingsFault};
 use ohmward_proto::units::SampleIndex;
 
@@ -360,9 +360,4 @@ where
     pub fn into_flash(self) -> F {
         self.nv.into_flash()
     }
-}
-
-/// A board's number from eight bytes that its chip carries.
-pub fn board_id(bytes: [u8; 8]) -> BoardId {
-    BoardId(u64::from_be_bytes(bytes))
 }

@@ -52,6 +52,13 @@ pub struct Identity {
     pub epoch_unix_ms: Option<i64>,
 }
 
+impl Identity {
+    /// Samples in a time span.
+    fn samples(&self, ms: u64) -> u64 {
+        ms * u64::from(self.sample_rate_hz) / 1000
+    }
+}
+
 /// One sample of every channel.
 #[derive(Clone, Copy, Debug, Default)]
 pub struct Sample {
@@ -242,7 +249,8 @@ impl Monitor {
     /// Takes new settings into force. The trip state stays; measurements under way begin again.
     ///
     /// # Errors
-    /// As [`Self::new`]; then nothing has changed. [`SettingsFault::NotNow`] while tripped or measuring.
+    /// As [`Self::new`]; then nothing has changed. [`SettingsFault::NotNow`] while something is being
+    /// timed or measured, while the contactor moves, and within ten seconds of the last ones.
     pub fn apply(&mut self, settings: Settings) -> Result<(), SettingsFault> {
         self.may_apply(&settings)?;
         if settings == self.settings {
@@ -275,25 +283,29 @@ impl Monitor {
         whole_cycles(self.identity.sample_rate_hz, settings.mains)?;
         // A latched fault is looked at again and again; new settings may be the only way out of it.
         let measuring = self.watch.measuring() && self.latch != Latch::Latched;
-        let timing = self.continuous.picked_up()
+        let pause = self.identity.samples(APPLY_EVERY_S * 1000);
+        let soon = self.applied_at.is_some_and(|at| self.now.since(at) < pause);
+        if self.latch.busy()
+            || self.state() == TripState::FailedToOpen
+            || measuring
+            || self.timing()
+            || soon
+        {
+            return Err(SettingsFault::NotNow);
+        }
+        Ok(())
+    }
+
+    /// A condition is being timed: its samples may neither be skipped nor its timers begun afresh.
+    fn timing(&self) -> bool {
+        self.continuous.picked_up()
             || self.ground_fault.picked_up()
             || self.sudden.busy()
             || self.bond.busy()
             || self.before_check.is_some()
             || self.feedback_changed.is_some()
             || self.trip_asked
-            || self.despike.busy();
-        let pause = APPLY_EVERY_S * u64::from(self.identity.sample_rate_hz);
-        let soon = self.applied_at.is_some_and(|at| self.now.since(at) < pause);
-        if self.latch.busy()
-            || self.state() == TripState::FailedToOpen
-            || measuring
-            || timing
-            || soon
-        {
-            return Err(SettingsFault::NotNow);
-        }
-        Ok(())
+            || self.despike.busy()
     }
 
     /// Begins tripped: the kept settings were damaged, or the last run ended in a trip that nobody has reset.
@@ -377,13 +389,9 @@ impl Monitor {
         if lost <= LOST_HELD_MAX {
             for _ in 0..lost {
                 self.now = self.now.after(1);
-                self.i_bond.push(self.last_ordinary.0);
+                self.push_current(self.last_ordinary);
                 self.v_pos.push(self.v_pos.newest());
                 self.v_neg.push(self.v_neg.newest());
-                self.sudden_step = self
-                    .sudden
-                    .step(self.now, self.last_ordinary)
-                    .or(self.sudden_step);
             }
             self.capture.break_off(self.now.after(1));
         } else {
@@ -474,9 +482,7 @@ impl Monitor {
             return;
         }
         let since = *self.feedback_changed.get_or_insert(self.now);
-        if self.now.since(since)
-            >= FEEDBACK_STANDS_MS * u64::from(self.identity.sample_rate_hz) / 1000
-        {
+        if self.now.since(since) >= self.identity.samples(FEEDBACK_STANDS_MS) {
             self.feedback = feedback;
             self.feedback_changed = None;
         }
@@ -532,11 +538,8 @@ impl Monitor {
         let busy = !self.i_bond.full()
             || self.latch.busy()
             || self.watch.measuring()
-            || self.despike.busy()
+            || self.timing()
             || self.plausible.busy()
-            || self.continuous.picked_up()
-            || self.ground_fault.picked_up()
-            || self.sudden.busy()
             || self.capture.busy()
             || self.command.is_some()
             || self.pending_trip.is_some();

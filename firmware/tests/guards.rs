@@ -6,7 +6,7 @@ use common::{Bench, RATE};
 use embedded_io::{ErrorType, Read, ReadReady, Write, WriteReady};
 use ohmward_core::board::{Board, Parts, Pins, SampleSource};
 use ohmward_core::ram_flash::RamFlash;
-use ohmward_core::{Identity, Sample};
+use ohmward_core::{Identity, Rest, Sample};
 use ohmward_proto::Settings;
 use ohmward_proto::event::{EventKind, StartReason, TripCause};
 use ohmward_proto::measure::{Codes, TripState};
@@ -27,6 +27,20 @@ fn a_blown_fuse_is_told_and_trips() {
         "{cause:?}"
     );
     assert!(ms < 300.0, "{ms}");
+}
+
+/// Skipped time must not stretch what is being timed.
+#[test]
+fn no_quiet_is_claimed_while_the_bond_is_under_suspicion() {
+    let mut bench = Bench::new(|s| s.reading_every_ms = 60_000).connected();
+    bench.run(1.0, |_| 0.0);
+    assert!(matches!(bench.monitor.rest(), Rest::Until(_)));
+    bench.fuse_open = true;
+    bench.fault_s = 0.1;
+    // Long enough for the poles to be seen away from earth, too short for the trip.
+    bench.run(0.08, |_| 0.0);
+    assert_eq!(bench.trip(), None);
+    assert_eq!(bench.monitor.rest(), Rest::Busy);
 }
 
 #[test]

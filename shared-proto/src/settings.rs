@@ -2,7 +2,7 @@
 //!
 //! Checked in one place, [`Settings::check`], by the host before sending and by the board before applying.
 
-use crate::measure::{Channel, Codes};
+use crate::measure::Codes;
 use crate::units::{Amps, Ohms, Siemens, Volts};
 use serde::{Deserialize, Serialize};
 
@@ -480,17 +480,6 @@ impl Calibration {
             },
         }
     };
-
-    /// Scale and code of one channel.
-    #[must_use]
-    pub fn channel(&self, channel: Channel, codes: &Codes) -> (Scale, i16) {
-        match channel {
-            Channel::IFine => (self.i_fine, codes.i_fine),
-            Channel::IWide => (self.i_wide, codes.i_wide),
-            Channel::VPos => (self.v_pos, codes.v_pos),
-            Channel::VNeg => (self.v_neg, codes.v_neg),
-        }
-    }
 
     /// Whether a board can measure with this at all.
     #[must_use]

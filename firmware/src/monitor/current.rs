@@ -23,10 +23,7 @@ const OWN_SWITCHING_MS: u64 = 60;
 impl Monitor {
     pub(super) fn fill_windows(&mut self, seen: &Calibrated) {
         let despiked = self.despike.step(seen.i_bond);
-        self.i_bond.push(despiked.value.0);
-        // A step found in samples that were filled in for missed ones still counts.
-        let step = self.sudden.step(self.now, despiked.value);
-        self.sudden_step = step.or(self.sudden_step);
+        self.push_current(despiked.value);
         self.v_pos.push(self.v_pos_median.step(seen.v_pos.0));
         self.v_neg.push(self.v_neg_median.step(seen.v_neg.0));
         self.last_ordinary = despiked.value;
@@ -37,6 +34,14 @@ impl Monitor {
             });
             self.keep_waveform(id, Worth::Surge);
         }
+    }
+
+    /// Gives every detector the value of one sample, surges held out already.
+    pub(super) fn push_current(&mut self, value: MicroAmps) {
+        self.i_bond.push(value.0);
+        // A step found in samples that were filled in for missed ones still counts.
+        let step = self.sudden.step(self.now, value);
+        self.sudden_step = step.or(self.sudden_step);
     }
 
     /// Limits on the bond current, a lost sensor first: its values are worth nothing.
@@ -51,7 +56,7 @@ impl Monitor {
         if !self.i_bond.full() {
             let connected = self.latch.contactor();
             self.starved = if connected { self.starved + 1 } else { 0 };
-            let patience = STARVED_MS * u64::from(self.identity.sample_rate_hz) / 1000;
+            let patience = self.identity.samples(STARVED_MS);
             return (self.starved > patience).then_some((TripCause::SamplesLost, now));
         }
         self.starved = 0;
@@ -120,8 +125,7 @@ impl Monitor {
 
     /// A fault that came while the bond was open for a check is there when it closes: compares with the current before.
     pub(super) fn changed_over_check(&mut self) -> Option<(TripCause, SampleIndex)> {
-        let settled = OWN_SWITCHING_MS * u64::from(self.identity.sample_rate_hz) / 1000
-            + self.i_bond.len() as u64;
+        let settled = self.identity.samples(OWN_SWITCHING_MS) + self.i_bond.len() as u64;
         if self.bond_open() || self.now.since(self.bond_was_open) <= settled {
             return None;
         }
@@ -142,7 +146,7 @@ impl Monitor {
         let blind = self.latch.contactor() && self.sudden.untrusted();
         let since = blind.then(|| self.sudden_blind.unwrap_or(self.now));
         self.sudden_blind = since;
-        let long = SUDDEN_BLIND_S * u64::from(self.identity.sample_rate_hz);
+        let long = self.identity.samples(SUDDEN_BLIND_S * 1000);
         let told = since.is_some_and(|since| self.now.since(since) > long);
         if told != self.sudden_blind_told && (told || !blind) {
             self.sudden_blind_told = told;
@@ -158,7 +162,7 @@ impl Monitor {
     pub(super) fn blank_own_switching(&mut self, outputs: &Outputs) {
         let wires = |o: &Outputs| (o.contactor, o.bond_switch, o.bridge_pos, o.bridge_neg);
         if wires(outputs) != wires(&self.last_outputs) {
-            let samples = OWN_SWITCHING_MS * u64::from(self.identity.sample_rate_hz) / 1000;
+            let samples = self.identity.samples(OWN_SWITCHING_MS);
             self.sudden.blank(self.now.after(samples));
         }
         self.last_outputs = *outputs;

@@ -90,7 +90,7 @@ impl Monitor {
     /// The next message for the host: answers first, then events, the newest reading, and captures last.
     pub fn poll(&mut self) -> Option<Message> {
         let now = self.now;
-        let resend_after = RESEND_AFTER_S * u64::from(self.identity.sample_rate_hz);
+        let resend_after = self.identity.samples(RESEND_AFTER_S * 1000);
         if let Some(message) = self.replies.pop_front() {
             return Some(message);
         }
