@@ -156,6 +156,7 @@ where
                 boot: identity.boot.saturating_sub(1),
                 settings: defaults,
                 tripped: None,
+                trips: 0,
             },
             Found::Kept(kept) => Kept {
                 settings: defaults,
@@ -167,6 +168,7 @@ where
                 boot: sum | 1 << 31,
                 settings: defaults,
                 tripped: Some(TripCause::SettingsLost),
+                trips: 0,
             },
         };
         let kept = Kept {
@@ -182,6 +184,7 @@ where
         };
         let mut monitor =
             Monitor::new(identity, kept.settings, calibration).map_err(BoardFault::Start)?;
+        monitor.keep_counting(kept.trips);
         if let Some(cause) = kept.tripped {
             monitor.start_tripped(cause);
         }
@@ -228,6 +231,7 @@ where
         let tripped = self.monitor.latched_cause();
         if tripped != self.kept.tripped {
             self.kept.tripped = tripped;
+            self.kept.trips = self.monitor.recent_trips();
             let _ = self.nv.save(&self.kept);
         }
     }

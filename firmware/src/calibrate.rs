@@ -37,6 +37,8 @@ impl MicroAmps {
 pub struct Calibrated {
     /// Bond current, from the fine range while that is inside its rails.
     pub i_bond: MicroAmps,
+    /// Bond current as the sensitive range has it, whatever the other says.
+    pub i_fine: MicroAmps,
     /// Bond current as the wide range has it, for comparison.
     pub i_wide: MicroAmps,
     /// The two ranges show different currents.
@@ -84,6 +86,7 @@ impl FrontEnd {
         Calibrated {
             i_bond: if wide_counts { i_wide } else { i_fine },
             disagree,
+            i_fine,
             i_wide,
             fine_at_rail,
             wide_at_rail: c.at_rail(codes.i_wide),

@@ -5,6 +5,7 @@
 //! | resting, closed, nothing to say | off | off |
 //! | insulation below its warning level | a short flash every two seconds | off |
 //! | tripped | on | a short beep every eight seconds |
+//! | locked out | on, with a short gap every second | a short beep every eight seconds |
 //! | failed to open | fast blink | fast beep, never silent |
 
 use ohmward_proto::measure::TripState;
@@ -22,6 +23,7 @@ pub fn indicate(
     let pulse = |on: u64, of: u64| (now.0.wrapping_mul(8) / rate) % of < on;
     match state {
         TripState::FailedToOpen => (pulse(1, 2), pulse(1, 2)),
+        TripState::LockedOut => (!pulse(1, 8), pulse(1, 64)),
         TripState::Opening | TripState::Latched => (true, pulse(1, 64)),
         TripState::Resting | TripState::Closing | TripState::Closed => {
             (warning && pulse(1, 16), false)
@@ -46,5 +48,6 @@ mod tests {
         assert_eq!(share(TripState::Closed, true), (4000, 0));
         assert_eq!(share(TripState::Latched, false), (64_000, 1000));
         assert_eq!(share(TripState::FailedToOpen, false), (32_000, 32_000));
+        assert_eq!(share(TripState::LockedOut, false), (56_000, 1000));
     }
 }

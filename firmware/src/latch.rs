@@ -9,13 +9,16 @@
 //!      │        trip (from any state) ──▶ Opening ◀───────────┘  trip
 //!      │ reset, and every                   │   │
 //!      │ interlock agrees    feedback open  │   │ too late
-//!      └──────────── Latched ◀──────────────┘   ▼
-//!                       ▲                  FailedToOpen
-//!                       └───────────────────────┘  feedback open after all
+//!      ├──────────── Latched ◀──────────────┤   ▼
+//!      │                ▲                   │ FailedToOpen
+//!      │                └───────────────────┼───┘  feedback open after all
+//!      │ the same, and armed                │ one trip too many
+//!      └──────────── LockedOut ◀────────────┘
 //! ```
 //!
 //! Rules that hold in every state: the coil is energised in Closing and Closed only; a trip leads to Opening from
-//! anywhere but the latched states; only [`Seen::reset`] with every interlock agreeing leads out of Latched.
+//! anywhere but the latched states; only [`Seen::reset`] with every interlock agreeing leads out of Latched, and out of
+//! LockedOut only with the maintenance switch on as well. A contact that closes by itself leads from both to FailedToOpen.
 
 use ohmward_proto::event::{EventKind, ResetRefusal, TripCause};
 use ohmward_proto::measure::TripState;
@@ -36,6 +39,10 @@ pub struct Seen {
     pub reset: bool,
     /// What insulation says to a reset.
     pub insulation_for_reset: Result<(), ResetRefusal>,
+    /// There have been too many trips lately, the present one included.
+    pub too_many_trips: bool,
+    /// The maintenance switch is on.
+    pub armed: bool,
 }
 
 /// Times allowed, in samples.
@@ -64,6 +71,8 @@ pub enum Latch {
     Latched,
     /// Tripped and not seen open in time.
     FailedToOpen { tripped: SampleIndex },
+    /// Tripped once too often and seen open.
+    LockedOut,
 }
 
 /// What one sample brought about: at most a refusal, a failure to close, and the trip of it.
@@ -82,7 +91,7 @@ impl Latch {
     pub fn tripped(self) -> bool {
         matches!(
             self,
-            Self::Opening { .. } | Self::Latched | Self::FailedToOpen { .. }
+            Self::Opening { .. } | Self::Latched | Self::FailedToOpen { .. } | Self::LockedOut
         )
     }
 
@@ -95,6 +104,7 @@ impl Latch {
             Self::Opening { .. } => TripState::Opening,
             Self::Latched => TripState::Latched,
             Self::FailedToOpen { .. } => TripState::FailedToOpen,
+            Self::LockedOut => TripState::LockedOut,
         }
     }
 
@@ -105,7 +115,7 @@ impl Latch {
                 contradicted.is_some()
             }
             Self::Closing { .. } | Self::Opening { .. } => true,
-            Self::Latched | Self::FailedToOpen { .. } => false,
+            Self::Latched | Self::FailedToOpen { .. } | Self::LockedOut => false,
         }
     }
 
@@ -180,7 +190,7 @@ impl Latch {
                 note(EventKind::Opened {
                     after: samples(now, tripped),
                 });
-                Self::Latched
+                Self::opened(seen)
             }
             Self::Opening { tripped } if now.since(tripped) > times.open_max => {
                 note(EventKind::FailedToOpen);
@@ -192,22 +202,31 @@ impl Latch {
                 note(EventKind::OpenedLate {
                     after: samples(now, tripped),
                 });
-                Self::Latched
+                Self::opened(seen)
             }
             Self::FailedToOpen { .. } => self,
 
             // Closed again with no coil: someone bridged it, or it fell shut.
-            Self::Latched if seen.feedback_closed => {
+            Self::Latched | Self::LockedOut if seen.feedback_closed => {
                 note(EventKind::FailedToOpen);
                 Self::FailedToOpen { tripped: now }
             }
-            Self::Latched if seen.reset && self.reset_allowed(seen).is_ok() => {
+            Self::Latched | Self::LockedOut if seen.reset && self.reset_allowed(seen).is_ok() => {
                 note(EventKind::Reset);
                 Self::START
             }
-            Self::Latched => self,
+            Self::Latched | Self::LockedOut => self,
         };
         (next, events)
+    }
+
+    /// Where a trip comes to rest.
+    fn opened(seen: &Seen) -> Self {
+        if seen.too_many_trips {
+            Self::LockedOut
+        } else {
+            Self::Latched
+        }
     }
 
     /// Every interlock of a reset, the nearest reason first.
@@ -217,9 +236,14 @@ impl Latch {
                 Err(ResetRefusal::NotLatched)
             }
             Self::Opening { .. } | Self::FailedToOpen { .. } => Err(ResetRefusal::ContactorNotOpen),
-            Self::Latched if seen.feedback_closed => Err(ResetRefusal::ContactorNotOpen),
-            Self::Latched if seen.trip.is_some() => Err(ResetRefusal::FaultStillThere),
-            Self::Latched => seen.insulation_for_reset,
+            Self::Latched | Self::LockedOut if seen.feedback_closed => {
+                Err(ResetRefusal::ContactorNotOpen)
+            }
+            Self::Latched | Self::LockedOut if seen.trip.is_some() => {
+                Err(ResetRefusal::FaultStillThere)
+            }
+            Self::LockedOut if !seen.armed => Err(ResetRefusal::LockedOut),
+            Self::Latched | Self::LockedOut => seen.insulation_for_reset,
         }
     }
 }
@@ -242,13 +266,15 @@ mod tests {
 
     /// Every combination of inputs.
     fn all_inputs() -> impl Iterator<Item = Seen> {
-        (0u8..96).map(|bits| Seen {
+        (0u16..384).map(|bits| Seen {
             trip: (bits & 1 != 0).then_some((TripCause::Commanded, SampleIndex(0))),
             feedback_closed: bits & 2 != 0,
             may_close: bits & 4 != 0,
             must_rest: bits & 8 != 0,
             reset: bits & 16 != 0,
-            insulation_for_reset: match bits / 32 {
+            too_many_trips: bits & 32 != 0,
+            armed: bits & 64 != 0,
+            insulation_for_reset: match bits / 128 {
                 0 => Ok(()),
                 1 => Err(ResetRefusal::InsulationLow),
                 _ => Err(ResetRefusal::InsulationNotMeasured),
@@ -270,6 +296,7 @@ mod tests {
                 tripped: f(tripped),
             },
             Latch::Latched => Latch::Latched,
+            Latch::LockedOut => Latch::LockedOut,
             Latch::FailedToOpen { tripped } => Latch::FailedToOpen {
                 tripped: f(tripped),
             },
@@ -312,7 +339,7 @@ mod tests {
     fn only_an_allowed_reset_leads_out_of_a_trip() {
         walk(|from, input, to, events| {
             if from.tripped() && !to.tripped() {
-                assert_eq!(from, Latch::Latched);
+                assert!(from == Latch::Latched || (from == Latch::LockedOut && input.armed));
                 assert!(input.reset && input.trip.is_none() && !input.feedback_closed);
                 assert_eq!(input.insulation_for_reset, Ok(()));
                 assert!(events.contains(&EventKind::Reset));
@@ -345,6 +372,35 @@ mod tests {
         assert!(states > 15, "the walk reached only {states} states");
     }
 
+    /// A contact that reads closed with the coil off is never quiet: it leads to FailedToOpen from every state within its
+    /// bound, and stays there for as long as it reads closed.
+    #[test]
+    fn a_contact_that_stays_closed_is_never_forgotten() {
+        walk(|from, input, to, _| {
+            if input.feedback_closed && matches!(from, Latch::FailedToOpen { .. }) {
+                assert_eq!(to.state(), TripState::FailedToOpen);
+            }
+            if input.feedback_closed && matches!(from, Latch::Latched | Latch::LockedOut) {
+                assert_eq!(to.state(), TripState::FailedToOpen);
+            }
+        });
+    }
+
+    #[test]
+    fn one_trip_too_many_locks_out_wherever_it_comes_to_rest() {
+        let mut locked = 0;
+        walk(|from, input, to, _| {
+            if from != to && to == Latch::Latched {
+                assert!(!input.too_many_trips, "{from:?} {input:?}");
+            }
+            if from != to && to == Latch::LockedOut {
+                assert!(input.too_many_trips);
+                locked += 1;
+            }
+        });
+        assert!(locked > 0);
+    }
+
     #[test]
     fn waiting_for_the_contactor_always_ends() {
         for (stuck_closed, wanted) in [(true, TripState::FailedToOpen), (false, TripState::Latched)]
@@ -358,6 +414,8 @@ mod tests {
                     must_rest: false,
                     reset: false,
                     insulation_for_reset: Ok(()),
+                    too_many_trips: false,
+                    armed: false,
                 };
                 state = state.next(SampleIndex(n), &seen, &TIMES).0;
             }

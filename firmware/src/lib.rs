@@ -9,9 +9,11 @@
 //!
 //! ```text
 //! codes → calibrate ┬→ plausible   (a channel that cannot be right)            ┐
+//!                   ├→ self_test   (currents of its own, looked for)           │
 //!                   ├→ despike     (surges counted, kept out of the windows)   │
-//!                   │   ├→ window → limits  (whole cycles: DC, RMS; pickup)    ├→ latch → outputs, indicate
-//!                   │   └→ sudden           (the waveform against itself)      │
+//!                   │   ├→ window → limits, fuse  (whole cycles: DC, RMS)      ├→ latch → outputs, indicate
+//!                   │   ├→ sudden           (the waveform against itself)      │
+//!                   │   └→ spectrum         (for the log alone)                │
 //!                   └→ insulation  (bridge sequence, charge-balance fit)       ┘
 //!                        └→ capture, journal → monitor::poll → messages
 //! ```
@@ -35,18 +37,23 @@ mod bond;
 mod calibrate;
 mod capture;
 mod despike;
+mod fuse;
 mod indicate;
 pub mod insulation;
 mod journal;
 mod latch;
 mod limits;
+mod lockout;
 mod monitor;
 pub mod nv;
 mod plausible;
 pub mod ram_flash;
+mod self_test;
+mod spectrum;
 mod sudden;
 mod window;
 
 pub use calibrate::{MicroAmps, MilliVolts};
 pub use capture::{POST_SAMPLES, PRE_SAMPLES};
 pub use monitor::{Identity, Inputs, Monitor, Outputs, Rest, Sample};
+pub use self_test::TEST_CURRENT;

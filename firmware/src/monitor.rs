@@ -2,12 +2,15 @@
 //!
 //! - this file: what a monitor is, its step, the latch, when it rests
 //! - `current`: the limits on the bond current, and whether it is what it seems
+//! - `meaning`: what a finding means: which conductor, which bond
+//! - `own_tests`: when the board tests itself, and what becomes of it
 //! - `talk`: what is said to the host, and heard from it
 
 use crate::bond::BondWatch;
 use crate::calibrate::{FrontEnd, Median3, MicroAmps};
 use crate::capture::{Capture, Worth};
 use crate::despike::Despike;
+use crate::fuse::Fuse;
 use crate::indicate::indicate;
 use crate::insulation::fit::BridgeState;
 use crate::insulation::sequence::WindowSums;
@@ -15,17 +18,22 @@ use crate::insulation::{Poles, Setup, Watch, Watched};
 use crate::journal::Journal;
 use crate::latch::{Latch, LatchTimes, Seen};
 use crate::limits::{DefiniteTime, PickupState};
+use crate::lockout::RecentTrips;
 use crate::plausible::{Change, Plausible};
+use crate::self_test::SelfTest;
+use crate::spectrum::Spectrum;
 use crate::sudden::{Step, Sudden};
 use crate::window::{Window, whole_cycles};
 use heapless::Deque;
 use ohmward_proto::event::{EventKind, StartReason, TripCause};
-use ohmward_proto::measure::{Channel, Codes, NotMeasured, Reading, TripState};
+use ohmward_proto::measure::{BondSpectrum, Channel, Codes, NotMeasured, Reading, TripState};
 use ohmward_proto::message::{BoardId, Command, CommandOutcome, Message};
 use ohmward_proto::settings::{Calibration, Settings, SettingsFault};
 use ohmward_proto::units::SampleIndex;
 
 mod current;
+mod meaning;
+mod own_tests;
 mod talk;
 
 /// Feedback contacts may bounce for this long without meaning anything.
@@ -91,7 +99,7 @@ pub struct Outputs {
     pub bridge_pos: bool,
     /// Extra bridge conductance at the negative pole.
     pub bridge_neg: bool,
-    /// Self-test current through the bond sensor.
+    /// Self-test current through the bond sensor, [`crate::TEST_CURRENT`].
     pub inject: bool,
     /// The lamp.
     pub lamp: bool,
@@ -125,8 +133,22 @@ pub struct Monitor {
     sudden_blind: Option<SampleIndex>,
     sudden_blind_told: bool,
     bond: BondWatch,
-    /// Mean of the bond current before the bond was opened for a check, µA, to be compared once it is closed again.
-    before_check: Option<i32>,
+    fuse: Fuse,
+    self_test: SelfTest,
+    /// The self-test has passed since the array last came to rest.
+    self_passed: bool,
+    /// The next pass is an event.
+    tell_self_test: bool,
+    drift_told: bool,
+    was_measuring: bool,
+    /// Mean bond current in the two bridge states of the latest check, µA.
+    bridge_current: [i32; 2],
+    spectrum: Option<Spectrum>,
+    /// The reading that the latest spectrum was begun for.
+    analysed_for: SampleIndex,
+    next_spectrum: SampleIndex,
+    /// The bond current before the bond was opened for a check, to be compared once it is closed again.
+    before_check: Option<BeforeCheck>,
     /// Samples in a row without a full window while the array is connected.
     starved: u64,
     v_pos_median: Median3,
@@ -139,6 +161,8 @@ pub struct Monitor {
     watch: Watch,
     latch: Latch,
     tripped_at: SampleIndex,
+    trips: RecentTrips,
+    armed: bool,
     latched_cause: Option<TripCause>,
     /// Latest sample with the bond open; before a window has passed since, the window holds nothing.
     bond_was_open: SampleIndex,
@@ -149,6 +173,8 @@ pub struct Monitor {
     trip_asked: bool,
     /// Demands a trip at the next step: what was wrong at the start.
     pending_trip: Option<TripCause>,
+    /// That trip is one from before a power cut.
+    restored: bool,
     /// The feedback input, and since when it reads otherwise.
     feedback: bool,
     feedback_changed: Option<SampleIndex>,
@@ -157,9 +183,18 @@ pub struct Monitor {
     capture: Capture,
     journal: Journal,
     reading: Option<Reading>,
+    spectrum_made: Option<BondSpectrum>,
     next_reading: SampleIndex,
     readings_skipped: u32,
     replies: Deque<Message, 6>,
+}
+
+/// Bond current right before a check, µA.
+#[derive(Clone, Copy, Debug)]
+struct BeforeCheck {
+    dc: i32,
+    /// RMS without the DC.
+    ac: i32,
 }
 
 /// Settings in samples and integer units.
@@ -204,6 +239,21 @@ impl Monitor {
             sudden_blind: None,
             sudden_blind_told: false,
             bond: BondWatch::new(rate),
+            fuse: Fuse::new(rate, settings.current.ground_fault.above),
+            self_test: SelfTest::new(
+                rate,
+                window as u32,
+                settings.earthing,
+                settings.current.continuous.above,
+            ),
+            self_passed: false,
+            tell_self_test: true,
+            drift_told: false,
+            was_measuring: false,
+            bridge_current: [0; 2],
+            spectrum: None,
+            analysed_for: SampleIndex(0),
+            next_spectrum: SampleIndex(0),
             before_check: None,
             starved: 0,
             v_pos_median: Median3::default(),
@@ -216,6 +266,8 @@ impl Monitor {
             watch: Watch::new(setup, settings.insulation, settings.check),
             latch: Latch::START,
             tripped_at: SampleIndex(0),
+            trips: RecentTrips::new(rate, 0),
+            armed: false,
             latched_cause: None,
             bond_was_open: SampleIndex(0),
             last_outputs: Outputs::default(),
@@ -228,12 +280,14 @@ impl Monitor {
                 }
                 StartReason::PowerOn | StartReason::BrownOut | StartReason::Requested => None,
             },
+            restored: false,
             feedback: false,
             feedback_changed: None,
             applied_at: None,
             capture: Capture::new(),
             journal: Journal::new(identity.boot),
             reading: None,
+            spectrum_made: None,
             next_reading: SampleIndex(derived.reading_every),
             readings_skipped: 0,
             replies: Deque::new(),
@@ -263,6 +317,14 @@ impl Monitor {
         self.derived = Derived::of(&settings, rate);
         self.despike = Despike::new(MicroAmps::from_amps(settings.current.surge_above), rate);
         self.sudden = Sudden::new(&settings.current.sudden, rate, settings.mains.hz());
+        self.fuse = Fuse::new(rate, settings.current.ground_fault.above);
+        self.self_test = SelfTest::new(
+            rate,
+            window as u32,
+            settings.earthing,
+            settings.current.continuous.above,
+        );
+        self.spectrum = None;
         self.i_bond = Window::new(window);
         self.v_pos = Window::new(window);
         self.v_neg = Window::new(window);
@@ -306,11 +368,24 @@ impl Monitor {
             || self.feedback_changed.is_some()
             || self.trip_asked
             || self.despike.busy()
+            || self.self_test.busy()
+            || self.fuse.busy()
     }
 
     /// Begins tripped: the kept settings were damaged, or the last run ended in a trip that nobody has reset.
     pub fn start_tripped(&mut self, cause: TripCause) {
         self.pending_trip = Some(cause);
+        self.restored = true;
+    }
+
+    /// Trips of the run before that count towards the lock-out.
+    pub fn keep_counting(&mut self, trips: u8) {
+        self.trips = RecentTrips::new(self.identity.sample_rate_hz, trips);
+    }
+
+    /// Trips within the last day, as far as they count towards the lock-out.
+    pub fn recent_trips(&self) -> u8 {
+        self.trips.count(self.now)
     }
 
     /// The trip that nobody has reset yet, if there is one: what a board keeps over a power cut.
@@ -359,8 +434,10 @@ impl Monitor {
             });
         }
         self.fill_windows(&seen);
+        self.analyse();
+        let own_trip = self.step_own_tests(&seen);
         let insulation_trip = self.watch_insulation();
-        let trip = self.current_trip().or(insulation_trip);
+        let trip = self.current_trip().or(own_trip).or(insulation_trip);
         self.move_latch(trip, inputs);
         self.watch_sudden();
         if self.bond_open() {
@@ -369,7 +446,7 @@ impl Monitor {
                 && self.latch.contactor()
                 && self.i_bond.full()
             {
-                self.before_check = Some(self.i_bond.mean());
+                self.before_check = Some(self.dc_and_ac());
             }
             self.bond_was_open = now;
         }
@@ -386,6 +463,7 @@ impl Monitor {
 
     /// A few missed samples are taken as the last one again; more of them begin everything afresh.
     fn lost_samples(&mut self, lost: u16) {
+        self.spectrum = None;
         if lost <= LOST_HELD_MAX {
             for _ in 0..lost {
                 self.now = self.now.after(1);
@@ -421,7 +499,9 @@ impl Monitor {
                 v_neg: self.v_neg.sum(),
             },
             v_mv: full.then(|| i64::from(self.v_pos.mean()) - i64::from(self.v_neg.mean())),
+            ready: self.ready_for_check(),
         };
+        self.note_bridge_current();
         let state = self.latch.state();
         let watched = match self.plausible.lost() {
             Some(channel @ (Channel::VPos | Channel::VNeg)) => {
@@ -430,7 +510,9 @@ impl Monitor {
             }
             _ => self.watch.step(self.now, &poles, state),
         };
-        self.note_all(watched).map(|cause| (cause, self.now))
+        self.begin_own_tests(watched.waiting);
+        self.note_all(watched)
+            .map(|cause| (self.named(cause), self.now))
     }
 
     fn move_latch(&mut self, trip: Option<(TripCause, SampleIndex)>, inputs: &Inputs) {
@@ -441,14 +523,18 @@ impl Monitor {
         let commanded_trip =
             core::mem::take(&mut self.trip_asked).then_some((TripCause::Commanded, now));
         self.debounce(inputs.contactor_feedback);
+        self.armed = inputs.arm;
+        let under_load = self.latch.contactor();
         let pending_trip = self.pending_trip.map(|cause| (cause, now));
         let seen = Seen {
             trip: pending_trip.or(trip).or(commanded_trip),
             feedback_closed: self.feedback,
-            may_close: self.watch.may_close(now),
+            may_close: self.watch.may_close(now) && self.self_tested(),
             must_rest: self.watch.must_rest(now),
             reset: pressed || command == Some(Command::Reset),
             insulation_for_reset: self.watch.for_reset(self.tripped_at),
+            too_many_trips: self.trips.too_many(now),
+            armed: self.armed,
         };
         if let Some(command) = command {
             self.answer_command(command, &seen);
@@ -460,19 +546,46 @@ impl Monitor {
                 EventKind::Tripped { cause, .. } => {
                     self.tripped_at = now;
                     self.latched_cause = Some(cause);
+                    self.self_test.stop();
+                    if self.counts(&cause) {
+                        self.trips.note(now);
+                    }
                 }
-                EventKind::Reset => self.latched_cause = None,
+                EventKind::Reset => {
+                    self.latched_cause = None;
+                    if self.latch == Latch::LockedOut {
+                        self.trips.clear();
+                    }
+                }
                 _ => {}
             }
             let id = self.note(kind);
-            if matches!(kind, EventKind::Tripped { .. }) {
+            if let EventKind::Tripped { cause, .. } = kind {
                 self.keep_waveform(id, Worth::Trip);
+                if under_load {
+                    self.tell_side(&cause);
+                }
             }
         }
         if next.state() != self.latch.state() {
             self.watch.entered(now, next.state());
+            match next.state() {
+                TripState::Resting => self.renew_own_tests(),
+                TripState::LockedOut => {
+                    let trips = self.trips.count(now);
+                    self.note(EventKind::LockedOut { trips });
+                }
+                _ => {}
+            }
         }
         self.latch = next;
+        self.restored = false;
+    }
+
+    /// A trip that counts towards the lock-out: not one that was asked for, nor one from before a power cut, which has
+    /// been counted.
+    fn counts(&self, cause: &TripCause) -> bool {
+        *cause != TripCause::Commanded && !self.restored
     }
 
     /// Feedback contacts bounce: a reading counts once it has stood for a while.
@@ -496,6 +609,7 @@ impl Monitor {
                 .map_or_else(CommandOutcome::ResetRefused, |()| CommandOutcome::Done),
             // Answered when it came.
             Command::Trip => return,
+            Command::SelfTest => self.ask_self_test(),
             Command::MeasureInsulation => {
                 if self.watch.ask(self.now, self.latch.state()) {
                     CommandOutcome::Done
@@ -508,12 +622,17 @@ impl Monitor {
     }
 
     fn bond_open(&self) -> bool {
+        // A contactor that does not open leaves the bond as the only way to stop a fault current.
+        let trip_opens = self.settings.trip_opens_bond || self.state() == TripState::FailedToOpen;
         self.settings.earthing.has_bond()
-            && (self.watch.measuring() || (self.latch.tripped() && self.settings.trip_opens_bond))
+            && (self.watch.measuring()
+                || self.self_test.needs_bond_open()
+                || (self.latch.tripped() && trip_opens))
     }
 
     fn outputs(&self) -> Outputs {
         let bridge = self.watch.bridge();
+        let tested = self.self_test.bridge();
         let (lamp, buzzer) = indicate(
             self.latch.state(),
             self.watch.warning(),
@@ -523,9 +642,9 @@ impl Monitor {
         Outputs {
             contactor: self.latch.contactor(),
             bond_switch: self.bond_open(),
-            bridge_pos: bridge == Some(BridgeState::A),
-            bridge_neg: bridge == Some(BridgeState::B),
-            inject: false,
+            bridge_pos: bridge == Some(BridgeState::A) || tested.0,
+            bridge_neg: bridge == Some(BridgeState::B) || tested.1,
+            inject: self.self_test.inject(),
             lamp,
             buzzer,
         }
@@ -541,6 +660,7 @@ impl Monitor {
             || self.timing()
             || self.plausible.busy()
             || self.capture.busy()
+            || self.spectrum.is_some()
             || self.command.is_some()
             || self.pending_trip.is_some();
         // A reading needs a whole window before it.
@@ -557,7 +677,9 @@ impl Monitor {
     /// Jumps over samples that would have changed nothing: the next sample gets the index `at`.
     pub fn skip_to(&mut self, at: SampleIndex) {
         if at > self.now.after(1) {
-            self.despike.rest(at.0 - 1 - self.now.0);
+            let skipped = at.0 - 1 - self.now.0;
+            self.despike.rest(skipped);
+            self.fuse.warm(MicroAmps(self.i_bond.rms()).amps(), skipped);
             self.break_off();
             self.now = SampleIndex(at.0 - 1);
         }
@@ -569,6 +691,8 @@ impl Monitor {
         self.v_pos.clear();
         self.v_neg.clear();
         self.sudden.break_off();
+        self.self_test.stop();
+        self.spectrum = None;
         self.capture.break_off(self.now.after(1));
     }
 }

@@ -9,7 +9,7 @@ use ohmward_proto::settings::Settings;
 use serde::{Deserialize, Serialize};
 
 /// Marks a record of ours, this layout.
-const MAGIC: u32 = 0x4F57_0001;
+const MAGIC: u32 = 0x4F57_0002;
 /// Longest record; a multiple of every write size up to 256 bytes.
 const RECORD_MAX: usize = 256;
 
@@ -22,6 +22,8 @@ pub struct Kept {
     pub settings: Settings,
     /// A trip that nobody has reset yet: a power cut does not clear it.
     pub tripped: Option<TripCause>,
+    /// Trips that count towards the lock-out: a power cut does not forget them either.
+    pub trips: u8,
 }
 
 /// What was found at start.

@@ -21,6 +21,7 @@
 //! Levels and latest times: IEC 62109-2:2011 Table 31 (memory), 30 mA in 0.3 s, 60 mA in 0.15 s, 150 mA in 0.04 s.
 
 use crate::calibrate::MicroAmps;
+use crate::spectrum::Cycle;
 use ohmward_proto::settings::SuddenLimits;
 use ohmward_proto::units::{Amps, SampleIndex};
 
@@ -130,6 +131,8 @@ struct Period {
     off_cycles: u32,
     /// The last cycle's step, to be taken after one more quiet cycle: the beginning of a fault must not pull at T.
     waiting: i64,
+    /// The last cycle held enough mains current to follow.
+    followed: bool,
 }
 
 /// Steps larger than this part of 2^16 of a sample mean that T is still being found.
@@ -160,6 +163,7 @@ impl Period {
             steady_cycles: 0,
             off_cycles: 0,
             waiting: 0,
+            followed: false,
         }
     }
 
@@ -194,7 +198,8 @@ impl Period {
             .period
             .saturating_add_signed(-waiting)
             .clamp(self.shortest, self.longest);
-        if squared < SLOPE_FLOOR * i64::from(self.cycle / LOOK_EVERY) {
+        self.followed = squared >= SLOPE_FLOOR * i64::from(self.cycle / LOOK_EVERY);
+        if !self.followed {
             // Nothing there to be out of step with.
             self.steady_cycles = self.steady_cycles.saturating_add(1);
             return;
@@ -282,6 +287,14 @@ impl Sudden {
     /// Enough samples are there, and yet no reference can be trusted: the current does not repeat with the mains.
     pub fn untrusted(&self) -> bool {
         self.enabled && self.i.filled >= RING && !self.period.steady()
+    }
+
+    /// The mains period in samples, and whether it was found on the signal.
+    pub fn cycle(&self) -> Cycle {
+        Cycle {
+            samples: self.period.period as f32 / (1u32 << FRACTION_BITS) as f32,
+            found: self.period.followed && self.period.steady(),
+        }
     }
 
     /// Samples are missing: starts to fill afresh. The period stays.

@@ -12,6 +12,7 @@ fn kept(boot: u32) -> Kept {
         boot,
         settings,
         tripped: None,
+        trips: 0,
     }
 }
 

@@ -3,7 +3,7 @@
 //! Levels and latest times: IEC 62109-2:2011 Table 31 (memory): 30 mA in 0.3 s, 60 mA in 0.15 s, 150 mA in 0.04 s. The
 //! aim is half of each time, the contactor apart. A step of half a level never trips that level.
 
-use ohmward_core::{Identity, Inputs, Monitor, Outputs, Sample};
+use ohmward_core::{Identity, Inputs, Monitor, Outputs, Sample, TEST_CURRENT};
 use ohmward_proto::Settings;
 use ohmward_proto::event::{EventKind, StartReason, TripCause};
 use ohmward_proto::measure::{Codes, TripState};
@@ -129,7 +129,12 @@ fn watch(
     let mut outputs = Outputs::default();
     for n in 0..(seconds * RATE) as u64 {
         let t = n as f64 / RATE;
-        let i = current(t);
+        let test = if outputs.inject {
+            f64::from(TEST_CURRENT.0)
+        } else {
+            0.0
+        };
+        let i = current(t) + test;
         let code = |full: f64| (i / full * 32768.0).round().clamp(-32768.0, 32767.0) as i16;
         let sample = Sample {
             codes: Codes {

@@ -1,6 +1,8 @@
 //! What happened, in sentences for people; numbers with the prefix that reads best.
 
-use ohmward_proto::event::{EventKind, ResetRefusal, StartReason, TripCause};
+use ohmward_proto::event::{
+    EventKind, FaultSide, ResetRefusal, SelfTestFault, StartReason, TripCause,
+};
 use ohmward_proto::measure::{Channel, NotMeasured, Pole};
 use ohmward_proto::units::Amps;
 
@@ -119,6 +121,24 @@ pub fn cause(cause: &TripCause) -> String {
             "bond or ground-fault fuse open: the \"grounded\" conductor stands at {} to earth. Treat it as live",
             si(v.0, "V")
         ),
+        TripCause::SelfTestFailed(fault) => format!("self-test failed: {}", self_test(fault)),
+        TripCause::SecondBond => {
+            "the \"grounded\" conductor stays at earth although its bond is open: a second bond, or that conductor lies on \
+             metal. Current may flow past the sensor; a small bond current is no all-clear. Touch neither conductor nor \
+             what it lies on, and find the second path before the next reset"
+                .into()
+        }
+        TripCause::GroundedConductorFault { r, limit } => format!(
+            "insulation of the \"grounded\" conductor {}, below the limit of {}: a fault that a ground-fault fuse cannot see. \
+             A second fault would make a fire. With the bond open that conductor is live; touch neither conductor nor frame",
+            si(r.0, "Ω"),
+            si(limit.0, "Ω")
+        ),
+        TripCause::FuseHeated { rms, rating } => format!(
+            "the ground-fault fuse of {} has been heated as far as it may, in many short pieces; bond current now {} RMS",
+            si(rating.0, "A"),
+            si(rms.0, "A")
+        ),
         TripCause::SamplesLost => "too many samples were missed to watch the limits".into(),
         TripCause::Restarted(reason) => {
             format!("the board had to restart ({})", start_reason(*reason))
@@ -141,6 +161,32 @@ pub fn cause(cause: &TripCause) -> String {
         }
         TripCause::ContactorFault => "contactor feedback contradicts its command".into(),
         TripCause::Commanded => "asked to by a host".into(),
+    }
+}
+
+fn self_test(fault: &SelfTestFault) -> String {
+    match fault {
+        SelfTestFault::FineRange { seen } => format!(
+            "the sensitive current range shows {} of a test current of 100 mA",
+            si(seen.0, "A")
+        ),
+        SelfTestFault::WideRange { seen } => format!(
+            "the wide current range shows {} of a test current of 100 mA",
+            si(seen.0, "A")
+        ),
+        SelfTestFault::Zero { seen } => format!(
+            "{} is read with the bond open, where nothing can flow: the sensor's zero has drifted, or the bond did not open",
+            si(seen.0, "A")
+        ),
+        SelfTestFault::Bridge { seen, expected } => format!(
+            "the measuring resistor sends {} through the bond, not {}: what insulation reads cannot be trusted",
+            si(seen.0, "A"),
+            si(expected.0, "A")
+        ),
+        SelfTestFault::BondStuck { seen } => format!(
+            "the bond was told to open and still carries {}: its switch does not open",
+            si(seen.0.abs(), "A")
+        ),
     }
 }
 
@@ -174,6 +220,8 @@ pub fn event(kind: &EventKind, rate_hz: Option<u32>) -> String {
                 ResetRefusal::FaultStillThere => "a limit is still exceeded",
                 ResetRefusal::InsulationLow => "insulation below the reset level",
                 ResetRefusal::InsulationNotMeasured => "insulation not measured since the trip",
+                ResetRefusal::LockedOut =>
+                    "locked out after repeated trips; turn the maintenance switch on first",
             }
         ),
         EventKind::InsulationWarning { r, pole } => {
@@ -198,6 +246,35 @@ pub fn event(kind: &EventKind, rate_hz: Option<u32>) -> String {
                 .into()
         }
         EventKind::SuddenWatched => "Sudden changes are watched again".into(),
+        EventKind::SelfTestPassed { injected, zero } => format!(
+            "Self-test passed: {} of 100 mA seen, {} with the bond open",
+            si(injected.0, "A"),
+            si(zero.0, "A")
+        ),
+        EventKind::ZeroDrifted { zero } => format!(
+            "The zero of the bond current has drifted to {}: have the board calibrated",
+            si(zero.0, "A")
+        ),
+        EventKind::LockedOut { trips } => format!(
+            "LOCKED OUT after {trips} trips within a day: a reset now needs the maintenance switch as well"
+        ),
+        EventKind::FaultSide { side, dc } => match side {
+            FaultSide::Bonded => format!(
+                "The current flows{} ({}): under load, if it is direct current, that is a fault on the \"grounded\" conductor, which a fuse cannot see",
+                direction(*dc),
+                si(dc.0.abs(), "A")
+            ),
+            FaultSide::Other => format!(
+                "The current flows{} ({}): if it is direct current, the fault is not on the \"grounded\" conductor",
+                direction(*dc),
+                si(dc.0.abs(), "A")
+            ),
+        },
+        EventKind::FuseStrained { i2t_a2s } => format!(
+            "The ground-fault fuse has let through {} or more and may have melted: look at it. With it open the \"grounded\" \
+             conductor is live",
+            si(*i2t_a2s, "A²s")
+        ),
         EventKind::EventsLost { count } => {
             format!("{count} events lost: the board's journal was full")
         }

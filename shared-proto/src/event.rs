@@ -129,6 +129,84 @@ pub enum TripCause {
     SamplesLost,
     /// The board was restarted by its watchdog or by a broken invariant of its own.
     Restarted(StartReason),
+    /// The board's test of itself failed, twice in a row: what it reads cannot be trusted.
+    SelfTestFailed(SelfTestFault),
+    /// The bonded conductor stays at earth although the bond is open: a second, unintended bond, or that conductor lying
+    /// on metal. It takes current past the sensor, so a small bond current says nothing.
+    SecondBond,
+    /// Insulation below its trip level, nearly all of it on the bonded conductor: the fault that a ground-fault fuse
+    /// cannot see.
+    GroundedConductorFault {
+        /// What was measured.
+        #[serde(rename = "r_ohm")]
+        r: Ohms,
+        /// The limit.
+        #[serde(rename = "limit_ohm")]
+        limit: Ohms,
+    },
+    /// The bond current has heated the ground-fault fuse as far as it may, in pieces that each were too short for the
+    /// limits with definite time.
+    FuseHeated {
+        /// RMS over the last whole mains cycles.
+        #[serde(rename = "rms_a")]
+        rms: Amps,
+        /// Rating the model assumes.
+        #[serde(rename = "rating_a")]
+        rating: Amps,
+    },
+}
+
+/// What a board's test of itself found wrong.
+#[derive(Clone, Copy, PartialEq, Debug, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum SelfTestFault {
+    /// The test current does not show in the sensitive range as it must.
+    FineRange {
+        /// What it showed.
+        #[serde(rename = "seen_a")]
+        seen: Amps,
+    },
+    /// It does not show in the wide range.
+    WideRange {
+        /// What it showed.
+        #[serde(rename = "seen_a")]
+        seen: Amps,
+    },
+    /// A current is read while the bond is open, where none can flow: the sensor's zero has drifted, or the bond did not
+    /// open.
+    Zero {
+        /// What it showed.
+        #[serde(rename = "seen_a")]
+        seen: Amps,
+    },
+    /// The measuring resistor at the other conductor does not send its own current through the closed bond.
+    Bridge {
+        /// The change of the bond current.
+        #[serde(rename = "seen_a")]
+        seen: Amps,
+        /// Array voltage over the resistor.
+        #[serde(rename = "expected_a")]
+        expected: Amps,
+    },
+    /// The bond was told to open and still carries the measuring resistor's current.
+    BondStuck {
+        /// What it carries.
+        #[serde(rename = "seen_a")]
+        seen: Amps,
+    },
+}
+
+/// Which conductor leaks, as the direction of the bond current under load tells it.
+///
+/// With the bond at the converter's end, a fault on the bonded conductor drives the current of its own voltage drop the
+/// other way than every other fault drives its own (derived from Kirchhoff's laws; checked against the plant).
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum FaultSide {
+    /// The bonded ("grounded") conductor.
+    Bonded,
+    /// The other conductor, or somewhere within a string.
+    Other,
 }
 
 /// Why a reset was not carried out.
@@ -145,6 +223,8 @@ pub enum ResetRefusal {
     InsulationLow,
     /// Insulation has not been measured since the trip. Not measured is not good.
     InsulationNotMeasured,
+    /// Too many trips in a day: the maintenance switch on the board has to be on as well.
+    LockedOut,
 }
 
 /// What happened. Append only: the position of a variant is its number on the wire.
@@ -232,4 +312,38 @@ pub enum EventKind {
     SuddenUnwatched,
     /// They can again.
     SuddenWatched,
+    /// The board has tested itself and found what it should.
+    SelfTestPassed {
+        /// The test current as the sensitive range shows it.
+        #[serde(rename = "injected_a")]
+        injected: Amps,
+        /// What it shows with the bond open, where nothing flows; 0 on an array without a bond.
+        #[serde(rename = "zero_a")]
+        zero: Amps,
+    },
+    /// The zero of the bond current has drifted, not yet so far that limits are in doubt: have the board calibrated.
+    ZeroDrifted {
+        /// What is read with the bond open.
+        #[serde(rename = "zero_a")]
+        zero: Amps,
+    },
+    /// Too many trips within a day: from now on a reset needs the maintenance switch.
+    LockedOut {
+        /// How many.
+        trips: u8,
+    },
+    /// Which conductor leaks, by the direction of the bond current under load.
+    FaultSide {
+        /// Which.
+        side: FaultSide,
+        /// The DC it is read from; + out of the array conductor into earth.
+        #[serde(rename = "dc_a")]
+        dc: Amps,
+    },
+    /// A fault has passed so much through the ground-fault fuse that it may have melted or aged: look at it before the
+    /// next reset.
+    FuseStrained {
+        /// ∫i²dt, A²s, as far as the sensor could follow.
+        i2t_a2s: f32,
+    },
 }

@@ -26,7 +26,9 @@ pub mod units;
 pub use decoder::{Decoder, DecoderCounts};
 pub use event::{Event, EventId, EventKind};
 pub use frame::{FrameError, MAX_BODY, MAX_FRAME, encode};
-pub use measure::{BondCurrent, Codes, Insulation, NotMeasured, PoleLeakage, Reading};
+pub use measure::{
+    BondCurrent, BondSpectrum, Codes, Insulation, NotMeasured, PoleLeakage, Reading,
+};
 pub use message::{Message, PROTOCOL_VERSION};
 pub use settings::{Calibration, Settings};
 pub use units::{Amps, Farads, Ohms, SampleIndex, Seconds, Siemens, Volts};

@@ -204,6 +204,8 @@ pub enum TripState {
     Latched,
     /// Tripped, and the contactor did not open. The worst state.
     FailedToOpen,
+    /// Tripped too often in a day and confirmed open. A reset needs the maintenance switch too.
+    LockedOut,
 }
 
 /// One line of the log: best effort, gaps are visible by `at`.
@@ -223,4 +225,27 @@ pub struct Reading {
     pub state: TripState,
     /// The bond is open now: "grounded" conductors may stand at array voltage.
     pub bond_open: bool,
+}
+
+/// What the bond current is made of, over one stretch of whole mains cycles.
+#[derive(Clone, Copy, PartialEq, Debug, Serialize, Deserialize)]
+pub struct BondSpectrum {
+    /// End of the stretch.
+    pub at: SampleIndex,
+    /// Samples in it.
+    pub samples: u16,
+    /// Mains frequency used, Hz.
+    pub mains_hz: f32,
+    /// It was found on the signal; else it is the nominal one.
+    pub mains_found: bool,
+    /// Mean.
+    pub dc: Amps,
+    /// Mains-frequency part, RMS.
+    pub fundamental: Amps,
+    /// Angle of the mains-frequency part against a cosine that begins with the stretch, rad.
+    pub fundamental_rad: f32,
+    /// Second to fifth harmonic, RMS.
+    pub harmonics: [Amps; 4],
+    /// Everything else, RMS: switching ripple, noise, what does not repeat with the mains.
+    pub remainder: Amps,
 }

@@ -4,13 +4,13 @@
 //! added to a published message either: a new message is. `tests/golden` holds the bytes of every version.
 
 use crate::event::{Event, EventId, ResetRefusal};
-use crate::measure::{Codes, Reading};
+use crate::measure::{BondSpectrum, Codes, Reading};
 use crate::settings::{Calibration, Settings, SettingsFault};
 use crate::units::SampleIndex;
 use serde::{Deserialize, Serialize};
 
 /// Version of this message list. Higher only ever means "more messages at the end".
-pub const PROTOCOL_VERSION: u16 = 1;
+pub const PROTOCOL_VERSION: u16 = 2;
 
 /// Samples in one [`CapturePart`].
 pub const PART_SAMPLES: usize = 24;
@@ -92,6 +92,8 @@ pub enum Command {
     Trip,
     /// Measure the insulation as soon as the state allows.
     MeasureInsulation,
+    /// Test the board itself as soon as the state allows: sensor, zero, measuring resistor.
+    SelfTest,
 }
 
 /// What became of a command.
@@ -177,9 +179,11 @@ pub enum Message {
     LinkStatsAsk,
     /// Board → host: like this.
     LinkStatsAre(LinkStats),
+    /// Board → host: what the bond current is made of. Best effort, as readings are.
+    Spectrum(BondSpectrum),
 }
 
 impl Message {
     /// Number of variants this version knows; a higher number in a frame comes from a newer peer.
-    pub const KINDS: u32 = 17;
+    pub const KINDS: u32 = 18;
 }

@@ -56,7 +56,7 @@ fn no_message_and_no_event_kind_is_without_a_row() {
             _ => None,
         })
         .collect();
-    assert!(kinds.into_iter().eq(0..=19));
+    assert!(kinds.into_iter().eq(0..=24));
 }
 
 /// Number on the wire. No `_`: a new message has to be given its number, and a row, here.
@@ -79,6 +79,7 @@ fn message_number(message: &Message) -> u32 {
         Message::CommandResult { .. } => 14,
         Message::LinkStatsAsk => 15,
         Message::LinkStatsAre(_) => 16,
+        Message::Spectrum(_) => 17,
     }
 }
 
@@ -105,6 +106,11 @@ fn event_number(kind: &EventKind) -> u32 {
         EventKind::EventsLost { .. } => 17,
         EventKind::SuddenUnwatched => 18,
         EventKind::SuddenWatched => 19,
+        EventKind::SelfTestPassed { .. } => 20,
+        EventKind::ZeroDrifted { .. } => 21,
+        EventKind::LockedOut { .. } => 22,
+        EventKind::FaultSide { .. } => 23,
+        EventKind::FuseStrained { .. } => 24,
     }
 }
 

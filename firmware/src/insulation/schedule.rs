@@ -102,7 +102,9 @@ impl Schedule {
     pub fn due(&self, now: SampleIndex, state: TripState, check: &InsulationCheck) -> Due {
         let may_begin = match state {
             TripState::Closing | TripState::Opening | TripState::FailedToOpen => return Due::Never,
-            TripState::Resting | TripState::Closed | TripState::Latched => self.lit(now),
+            TripState::Resting | TripState::Closed | TripState::Latched | TripState::LockedOut => {
+                self.lit(now)
+            }
         };
         if may_begin && now >= self.begin_at(state, check) {
             Due::Measure
@@ -122,7 +124,7 @@ impl Schedule {
             TripState::Closed if check.every_s > 0 => {
                 self.last.after(u64::from(check.every_s) * self.rate)
             }
-            TripState::Latched => self
+            TripState::Latched | TripState::LockedOut => self
                 .last
                 .after(LATCHED_EVERY_S * self.rate)
                 .max(self.not_before),
@@ -151,11 +153,11 @@ impl Schedule {
     /// The trip logic entered another state.
     pub fn entered(&mut self, now: SampleIndex, state: TripState) {
         match state {
-            TripState::Resting | TripState::Latched => {
+            TripState::Resting | TripState::Latched | TripState::LockedOut => {
                 self.cleared = false;
                 // A latched fault is looked at soon, so that a person can reset it after mending.
                 self.not_before = now.after(self.rate);
-                self.again = state == TripState::Latched;
+                self.again = state != TripState::Resting;
                 self.last = now;
             }
             TripState::Closing
@@ -169,7 +171,7 @@ impl Schedule {
     pub fn ask(&mut self, now: SampleIndex, state: TripState) -> bool {
         let allowed = matches!(
             state,
-            TripState::Resting | TripState::Closed | TripState::Latched
+            TripState::Resting | TripState::Closed | TripState::Latched | TripState::LockedOut
         );
         let soon = state == TripState::Closed && now < self.not_before;
         if allowed && !soon {

@@ -26,6 +26,8 @@ pub struct Watched {
     pub trip: Option<TripCause>,
     /// What is worth noting.
     pub events: heapless::Vec<EventKind, 2>,
+    /// A measurement is due and waits for the board to be ready.
+    pub waiting: bool,
 }
 
 /// The pole voltages as the watch needs them.
@@ -35,6 +37,8 @@ pub struct Poles {
     pub sums: WindowSums,
     /// Array voltage in mV; `None` while the windows fill, and between two looks.
     pub v_mv: Option<i64>,
+    /// The board has nothing to do first.
+    pub ready: bool,
 }
 
 /// Insulation, as last measured, and what to do about it next.
@@ -159,13 +163,16 @@ impl Watch {
             self.night(now);
         }
         match self.schedule.due(now, state, &self.check) {
-            Due::Measure if !self.sequence.busy() => self.sequence.begin(self.longest_state(state)),
+            Due::Measure if !self.sequence.busy() && poles.ready => {
+                self.sequence.begin(self.longest_state(state));
+            }
+            Due::Measure => watched.waiting = !self.sequence.busy(),
             Due::Never if self.sequence.busy() => {
                 self.sequence.stop();
                 self.failed(now, state, NotMeasured::Interrupted, &mut watched);
                 return watched;
             }
-            Due::Measure | Due::Never | Due::Wait => {}
+            Due::Never | Due::Wait => {}
         }
         match self.sequence.step(poles.sums) {
             Progress::Done(Ok(leakage)) => self.judge(now, state, leakage, &mut watched),

@@ -6,7 +6,8 @@ use crate::bond::BondSeen;
 use crate::calibrate::{Calibrated, MicroAmps, MilliVolts};
 use crate::capture::Worth;
 use crate::limits::Verdict;
-use crate::monitor::Outputs;
+use crate::monitor::{BeforeCheck, Outputs};
+use crate::spectrum::Spectrum;
 use ohmward_proto::event::{EventKind, TripCause};
 use ohmward_proto::units::{SampleIndex, Volts};
 
@@ -14,6 +15,8 @@ use ohmward_proto::units::{SampleIndex, Volts};
 const SLOW_LOOK: u64 = 16;
 /// How long the array may stay connected while so many samples are missed that no window fills, in ms.
 const STARVED_MS: u64 = 200;
+/// A spectrum goes with a reading at most this often, in s.
+const SPECTRUM_EVERY_S: u64 = 60;
 /// How long sudden changes may go unwatched until that is told, in s.
 const SUDDEN_BLIND_S: u64 = 5;
 /// How long what the board switches may ring in the bond current: contactor movement and the charging of leakage
@@ -22,7 +25,11 @@ const OWN_SWITCHING_MS: u64 = 60;
 
 impl Monitor {
     pub(super) fn fill_windows(&mut self, seen: &Calibrated) {
-        let despiked = self.despike.step(seen.i_bond);
+        let i = self.without_test_current(seen.i_bond);
+        if let Some(i2t_a2s) = self.fuse.strain(i) {
+            self.note(EventKind::FuseStrained { i2t_a2s });
+        }
+        let despiked = self.despike.step(i);
         self.push_current(despiked.value);
         self.v_pos.push(self.v_pos_median.step(seen.v_pos.0));
         self.v_neg.push(self.v_neg_median.step(seen.v_neg.0));
@@ -74,6 +81,9 @@ impl Monitor {
             .continuous
             .step(&mut self.continuous, now, |level| window.rms_above(level));
         let limits = &self.settings.current;
+        let slow = self.now.0.is_multiple_of(SLOW_LOOK);
+        let rms = MicroAmps(if slow { window.rms() } else { 0 }).amps();
+        let hot = slow && self.fuse.warm(rms, SLOW_LOOK);
         if let Some(sudden) = sudden {
             let cause = TripCause::SuddenChange {
                 peak: sudden.peak,
@@ -97,7 +107,47 @@ impl Monitor {
                 },
                 since,
             )),
-            (Verdict::Quiet | Verdict::PickedUp, Verdict::Quiet | Verdict::PickedUp) => None,
+            (Verdict::Quiet | Verdict::PickedUp, Verdict::Quiet | Verdict::PickedUp) => hot
+                .then_some((
+                    TripCause::FuseHeated {
+                        rms,
+                        rating: self.fuse.rating(),
+                    },
+                    now,
+                )),
+        }
+    }
+
+    /// DC and the RMS of all else, over the last whole cycles.
+    pub(super) fn dc_and_ac(&self) -> BeforeCheck {
+        let (dc, rms) = (i64::from(self.i_bond.mean()), i64::from(self.i_bond.rms()));
+        BeforeCheck {
+            dc: dc as i32,
+            ac: (rms * rms - dc * dc).max(0).isqrt() as i32,
+        }
+    }
+
+    /// Begins a spectrum so that it ends with the next reading, and takes a sample into it.
+    pub(super) fn analyse(&mut self) {
+        let window = self.i_bond.len();
+        let soon = self.now.after(window as u64) >= self.next_reading
+            && self.next_reading >= self.next_spectrum;
+        if soon && self.analysed_for != self.next_reading && self.i_bond.full() {
+            self.analysed_for = self.next_reading;
+            self.spectrum = Some(Spectrum::begin(self.sudden.cycle(), window));
+        }
+        if self.bond_open() || self.plausible.lost().is_some() {
+            self.spectrum = None;
+        }
+        let Some(spectrum) = &mut self.spectrum else {
+            return;
+        };
+        let rate = self.identity.sample_rate_hz;
+        if let Some(made) = spectrum.step(self.now, self.last_ordinary, rate) {
+            self.spectrum = None;
+            self.spectrum_made = Some(made);
+            let pause = self.identity.samples(SPECTRUM_EVERY_S * 1000);
+            self.next_spectrum = self.next_spectrum.after(pause).max(self.now);
         }
     }
 
@@ -129,7 +179,16 @@ impl Monitor {
         if self.bond_open() || self.now.since(self.bond_was_open) <= settled {
             return None;
         }
-        let change = self.i_bond.mean().saturating_sub(self.before_check.take()?);
+        let before = self.before_check.take()?;
+        let after = self.dc_and_ac();
+        let dc = after.dc.saturating_sub(before.dc);
+        // Of an alternating part only the size can be compared: its angle has turned on since, nobody knows how far.
+        let ac = after.ac.saturating_sub(before.ac);
+        let change = if ac.saturating_abs() > dc.saturating_abs() {
+            ac
+        } else {
+            dc
+        };
         let limits = &self.settings.current.sudden;
         let level = MicroAmps::from_amps(limits.low.above).0;
         (limits.enabled && change.saturating_abs() > level / 4 * 3).then_some((
@@ -160,7 +219,15 @@ impl Monitor {
 
     /// What the board switches makes a change of its own: the detector of sudden changes, and it alone, looks away.
     pub(super) fn blank_own_switching(&mut self, outputs: &Outputs) {
-        let wires = |o: &Outputs| (o.contactor, o.bond_switch, o.bridge_pos, o.bridge_neg);
+        let wires = |o: &Outputs| {
+            (
+                o.contactor,
+                o.bond_switch,
+                o.bridge_pos,
+                o.bridge_neg,
+                o.inject,
+            )
+        };
         if wires(outputs) != wires(&self.last_outputs) {
             let samples = self.identity.samples(OWN_SWITCHING_MS);
             self.sudden.blank(self.now.after(samples));

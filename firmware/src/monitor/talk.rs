@@ -100,6 +100,9 @@ impl Monitor {
         if let Some(reading) = self.reading.take() {
             return Some(Message::Reading(reading));
         }
+        if let Some(spectrum) = self.spectrum_made.take() {
+            return Some(Message::Spectrum(spectrum));
+        }
         self.capture.retry(now, resend_after);
         if let Some(head) = self.capture.next_head(self.front_end.calibration()) {
             return Some(Message::CaptureHead(head));
@@ -153,7 +156,8 @@ impl Monitor {
             | Message::SettingsAre(_)
             | Message::SettingsResult(_)
             | Message::CommandResult { .. }
-            | Message::LinkStatsAre(_) => {}
+            | Message::LinkStatsAre(_)
+            | Message::Spectrum(_) => {}
         }
     }
 

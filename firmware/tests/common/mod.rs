@@ -1,9 +1,9 @@
 //! A board on a bench, for tests: currents and voltages by function of time, a contactor that follows.
 
-use ohmward_core::{Identity, Inputs, Monitor, Outputs, Sample};
+use ohmward_core::{Identity, Inputs, Monitor, Outputs, Sample, TEST_CURRENT};
 use ohmward_proto::event::{Event, EventKind, StartReason, TripCause};
 use ohmward_proto::measure::{Codes, TripState};
-use ohmward_proto::message::{Ack, BoardId, Message};
+use ohmward_proto::message::{Ack, BoardId, Command, CommandOutcome, Message};
 use ohmward_proto::settings::Calibration;
 use ohmward_proto::{Insulation, Settings};
 
@@ -21,12 +21,26 @@ pub struct Bench {
     pub n: u64,
     pub events: Vec<Event>,
     pub insulation: Option<Insulation>,
+    /// What became of commands.
+    pub results: Vec<(Command, CommandOutcome)>,
     /// Conductance of a fault at the positive pole, S.
     pub fault_s: f64,
+    /// Conductance of a fault at the negative pole, S.
+    pub neg_fault_s: f64,
+    /// The bond stays closed whatever the board says.
+    pub bond_stuck: bool,
     /// The bond is open whatever the board says: a fuse that has blown.
     pub fuse_open: bool,
+    /// Sensitive current range over its true value.
+    pub fine_gain: f64,
+    /// What both ranges read at nothing, A.
+    pub zero_a: f64,
+    /// The maintenance switch.
+    pub arm: bool,
     /// Missed samples that the next sample tells of.
     pub lost: u16,
+    /// Measuring resistor's conductance over its calibrated value.
+    pub bridge_gain: f64,
     /// Leakage capacitance, F.
     pub c: f64,
     neg: f64,
@@ -57,7 +71,14 @@ impl Bench {
             events: Vec::new(),
             insulation: None,
             fault_s: 0.0,
+            neg_fault_s: 0.0,
+            bond_stuck: false,
+            results: Vec::new(),
             fuse_open: false,
+            fine_gain: 1.0,
+            zero_a: 0.0,
+            arm: false,
+            bridge_gain: 1.0,
             lost: 0,
             c: 0.0,
             neg: 0.0,
@@ -82,13 +103,27 @@ impl Bench {
 
     /// Pole voltages of a 200 V array: a divider with leakage capacitance when the bond is open.
     fn poles(&mut self) -> (f64, f64) {
-        if !self.outputs.bond_switch && !self.fuse_open {
+        if self.bond_closed() {
             self.neg = 0.0;
             return (200.0, 0.0);
         }
         let leak = 0.1e-6;
-        let gp = leak + self.fault_s + 0.5e-6 + if self.outputs.bridge_pos { 5e-6 } else { 0.0 };
-        let gn = leak + 0.5e-6 + if self.outputs.bridge_neg { 5e-6 } else { 0.0 };
+        let gp = leak
+            + self.fault_s
+            + 0.5e-6
+            + if self.outputs.bridge_pos {
+                5e-6 * self.bridge_gain
+            } else {
+                0.0
+            };
+        let gn = leak
+            + self.neg_fault_s
+            + 0.5e-6
+            + if self.outputs.bridge_neg {
+                5e-6 * self.bridge_gain
+            } else {
+                0.0
+            };
         let end = -200.0 * gp / (gp + gn);
         let left = if self.c > 0.0 {
             (-(gp + gn) / self.c / f64::from(RATE)).exp()
@@ -99,17 +134,32 @@ impl Bench {
         (self.neg + 200.0, self.neg)
     }
 
+    fn bond_closed(&self) -> bool {
+        !self.fuse_open && (self.bond_stuck || !self.outputs.bond_switch)
+    }
+
+    /// What the measuring resistor at the positive pole sends back through a closed bond.
+    fn bridge_current(&self, v_pos: f64) -> f64 {
+        if self.outputs.bridge_pos && self.bond_closed() {
+            -v_pos * 5e-6 * self.bridge_gain
+        } else {
+            0.0
+        }
+    }
+
     pub fn sample(&mut self, i_bond_a: f64) {
         let (v_pos, v_neg) = self.poles();
         let code = |x: f64, full: f64| (x / full * 32768.0).round().clamp(-32768.0, 32767.0) as i16;
-        let i = if self.outputs.bond_switch || self.fuse_open {
-            0.0
-        } else {
-            i_bond_a
-        };
+        let mut i = self.bridge_current(v_pos);
+        if self.bond_closed() {
+            i += i_bond_a;
+        }
+        if self.outputs.inject {
+            i += f64::from(TEST_CURRENT.0);
+        }
         let codes = Codes {
-            i_fine: code(i, 1.25),
-            i_wide: code(i, 25.0),
+            i_fine: code(i * self.fine_gain + self.zero_a, 1.25),
+            i_wide: code(i + self.zero_a, 25.0),
             v_pos: code(v_pos, 600.0),
             v_neg: code(v_neg, 600.0),
         };
@@ -121,7 +171,7 @@ impl Bench {
         let inputs = Inputs {
             contactor_feedback: self.feedback,
             reset: self.reset,
-            arm: false,
+            arm: self.arm,
         };
         let sample = Sample {
             codes,
@@ -134,6 +184,9 @@ impl Bench {
                 Message::Event(event) => {
                     self.monitor.receive(&Message::Ack(Ack::Event(event.id)));
                     self.events.push(event);
+                }
+                Message::CommandResult { command, outcome } => {
+                    self.results.push((command, outcome));
                 }
                 Message::Reading(reading) => self.insulation = Some(reading.insulation),
                 _ => {}

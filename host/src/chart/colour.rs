@@ -32,4 +32,5 @@ pub const CLOSED: RGBColor = RGBColor(0x5d, 0xc0, 0xa2);
 pub const RESTING: RGBColor = RGBColor(0xc4, 0xc4, 0xc8);
 pub const MOVING: RGBColor = RGBColor(0xf0, 0xe4, 0x42);
 pub const LATCHED: RGBColor = RGBColor(0xe8, 0x7a, 0x2c);
+pub const LOCKED: RGBColor = RGBColor(0xb0, 0x3a, 0x2e);
 pub const FAILED: RGBColor = RGBColor(0x7a, 0x00, 0x2a);

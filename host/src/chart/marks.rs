@@ -3,7 +3,7 @@
 use super::colour;
 use crate::words::si;
 use ohmward_proto::EventKind;
-use ohmward_proto::event::{ResetRefusal, TripCause};
+use ohmward_proto::event::{FaultSide, ResetRefusal, TripCause};
 use ohmward_proto::measure::{Channel, Pole};
 use plotters::style::RGBColor;
 
@@ -62,6 +62,22 @@ pub fn wording(kind: &EventKind) -> Option<(String, RGBColor, u8)> {
         EventKind::EventsLost { count } => Some((format!("{count} events lost"), colour::TRIP, 2)),
         EventKind::SuddenUnwatched => quiet("sudden changes unwatched"),
         EventKind::SuddenWatched => quiet("watched again"),
+        EventKind::SelfTestPassed { .. } => None,
+        EventKind::ZeroDrifted { zero } => Some((
+            format!("sensor zero drifted to {}", si(zero.0, "A")),
+            colour::WARN,
+            3,
+        )),
+        EventKind::LockedOut { .. } => Some(("locked out".into(), colour::TRIP, 1)),
+        EventKind::FaultSide {
+            side: FaultSide::Bonded,
+            ..
+        } => Some(("on the grounded conductor".into(), colour::TRIP, 2)),
+        EventKind::FaultSide {
+            side: FaultSide::Other,
+            ..
+        } => None,
+        EventKind::FuseStrained { .. } => Some(("look at the fuse".into(), colour::WARN, 3)),
         EventKind::Started { .. } => quiet("start"),
         EventKind::SettingsApplied { .. } => quiet("new settings"),
     }
@@ -77,6 +93,12 @@ pub fn cause_words(cause: &TripCause) -> String {
         TripCause::BondInterrupted { .. } => "bond interrupted".into(),
         TripCause::SamplesLost => "samples lost".into(),
         TripCause::Restarted(_) => "restart".into(),
+        TripCause::SelfTestFailed(_) => "self-test failed".into(),
+        TripCause::SecondBond => "second bond".into(),
+        TripCause::GroundedConductorFault { r, .. } => {
+            format!("grounded conductor {}", si(r.0, "Ω"))
+        }
+        TripCause::FuseHeated { .. } => "ground-fault fuse heated".into(),
         TripCause::InsulationUnreadable { .. } => "insulation unreadable".into(),
         TripCause::SensorLost(channel) => format!("sensor lost, {}", channel_words(*channel)),
         TripCause::SettingsLost => "settings lost".into(),
@@ -101,6 +123,7 @@ fn refusal_words(why: ResetRefusal) -> &'static str {
         ResetRefusal::FaultStillThere => "fault still there",
         ResetRefusal::InsulationLow => "insulation low",
         ResetRefusal::InsulationNotMeasured => "insulation not measured",
+        ResetRefusal::LockedOut => "locked out",
     }
 }
 

@@ -200,6 +200,12 @@ impl Session {
                     reading,
                 });
             }
+            Message::Spectrum(spectrum) => batch.push(Entry::Spectrum {
+                board,
+                boot: peer.hello.boot,
+                t_us: peer.clock.unix_us(spectrum.at),
+                spectrum,
+            }),
             // An event of an earlier run keeps its own number; its time can only be told from this run's clock when
             // it belongs to it.
             // From a run that has not said hello yet.

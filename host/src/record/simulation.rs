@@ -68,6 +68,9 @@ pub fn run(
 fn is_urgent(entry: &Entry) -> bool {
     match entry {
         Entry::Event { .. } | Entry::CaptureHead { .. } | Entry::CapturePart { .. } => true,
-        Entry::Run { .. } | Entry::Settings { .. } | Entry::Reading { .. } => false,
+        Entry::Run { .. }
+        | Entry::Settings { .. }
+        | Entry::Reading { .. }
+        | Entry::Spectrum { .. } => false,
     }
 }

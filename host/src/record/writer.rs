@@ -126,6 +126,7 @@ fn note(progress: &mut Progress, entries: &[Entry], written: &Written) {
             }
             Entry::Run { .. }
             | Entry::Settings { .. }
+            | Entry::Spectrum { .. }
             | Entry::CaptureHead { .. }
             | Entry::CapturePart { .. } => {}
         }

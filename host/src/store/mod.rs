@@ -88,6 +88,9 @@ impl Store {
         if found == Found::Empty {
             schema::create(&mut db).map_err(failed)?;
         }
+        if found == Found::Older {
+            schema::migrate(&mut db).map_err(failed)?;
+        }
         Ok(Self {
             db,
             dir,
@@ -209,7 +212,7 @@ fn refuse(found: Found, file: &Path, may_be_empty: bool) -> Result<(), StoreErro
         found,
     };
     match found {
-        Found::Ours => Ok(()),
+        Found::Ours | Found::Older => Ok(()),
         Found::Empty if may_be_empty => Ok(()),
         Found::Empty => Err(foreign("empty")),
         Found::Foreign => Err(foreign("another program's SQLite database")),

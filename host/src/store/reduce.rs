@@ -167,7 +167,8 @@ fn severity(state: TripState) -> f32 {
         TripState::Closing => 1.0,
         TripState::Resting => 2.0,
         TripState::Latched => 3.0,
-        TripState::Opening => 4.0,
-        TripState::FailedToOpen => 5.0,
+        TripState::LockedOut => 4.0,
+        TripState::Opening => 5.0,
+        TripState::FailedToOpen => 6.0,
     }
 }

@@ -10,7 +10,7 @@ use rusqlite::Connection;
 /// `PRAGMA application_id`: "OHMW".
 pub const APPLICATION_ID: i64 = 0x4F48_4D57;
 /// `PRAGMA user_version`: the layout below. Higher means newer.
-pub const VERSION: i64 = 1;
+pub const VERSION: i64 = 2;
 
 const TABLES: &str = "
 CREATE TABLE board (
@@ -112,6 +112,28 @@ CREATE TABLE capture_part (
 ) WITHOUT ROWID;
 ";
 
+/// What version 2 added: what the bond current is made of, once a minute. RMS each; see `BondSpectrum`.
+const SPECTRUM: &str = "
+CREATE TABLE spectrum (
+    board           INTEGER NOT NULL REFERENCES board,
+    boot            INTEGER NOT NULL,
+    at_sample       INTEGER NOT NULL,
+    t_us            INTEGER NOT NULL,
+    samples         INTEGER NOT NULL,
+    mains_hz        REAL,
+    mains_found     INTEGER NOT NULL,
+    dc_a            REAL,
+    fundamental_a   REAL,
+    fundamental_rad REAL,
+    second_a        REAL,
+    third_a         REAL,
+    fourth_a        REAL,
+    fifth_a         REAL,
+    remainder_a     REAL,
+    PRIMARY KEY (board, boot, at_sample)
+) WITHOUT ROWID;
+";
+
 /// What a file with SQLite's own head turned out to be.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub enum Found {
@@ -119,6 +141,8 @@ pub enum Found {
     Empty,
     /// A store of the layout known here.
     Ours,
+    /// A store of an older layout: whoever may write brings it up to date first.
+    Older,
     /// A store of a newer layout.
     Newer(i64),
     /// Someone else's.
@@ -132,6 +156,7 @@ pub fn look(db: &Connection) -> rusqlite::Result<Found> {
     Ok(match number("application_id")? {
         APPLICATION_ID if version > VERSION => Found::Newer(version),
         APPLICATION_ID if version == VERSION => Found::Ours,
+        APPLICATION_ID if version >= 1 => Found::Older,
         0 if number("schema_version")? == 0 => Found::Empty,
         _ => Found::Foreign,
     })
@@ -141,7 +166,19 @@ pub fn look(db: &Connection) -> rusqlite::Result<Found> {
 pub fn create(db: &mut Connection) -> rusqlite::Result<()> {
     let work = db.transaction()?;
     work.execute_batch(TABLES)?;
+    work.execute_batch(SPECTRUM)?;
     work.pragma_update(None, "application_id", APPLICATION_ID)?;
+    work.pragma_update(None, "user_version", VERSION)?;
+    work.commit()
+}
+
+/// Brings an older layout up to date: wholly, or not at all.
+pub fn migrate(db: &mut Connection) -> rusqlite::Result<()> {
+    let work = db.transaction()?;
+    let version: i64 = work.pragma_query_value(None, "user_version", |row| row.get(0))?;
+    if version < 2 {
+        work.execute_batch(SPECTRUM)?;
+    }
     work.pragma_update(None, "user_version", VERSION)?;
     work.commit()
 }

@@ -51,18 +51,20 @@ pub fn of_state(state: TripState) -> &'static str {
         TripState::Opening => "opening",
         TripState::Latched => "latched",
         TripState::FailedToOpen => "failed-to-open",
+        TripState::LockedOut => "locked-out",
     }
 }
 
 /// The state behind a word.
 pub fn state(word: &str) -> Option<TripState> {
-    const ALL: [TripState; 6] = [
+    const ALL: [TripState; 7] = [
         TripState::Resting,
         TripState::Closing,
         TripState::Closed,
         TripState::Opening,
         TripState::Latched,
         TripState::FailedToOpen,
+        TripState::LockedOut,
     ];
     ALL.into_iter().find(|state| of_state(*state) == word)
 }
@@ -90,6 +92,11 @@ pub fn kinds() -> &'static [&'static str] {
         "events-lost",
         "sudden-unwatched",
         "sudden-watched",
+        "self-test-passed",
+        "zero-drifted",
+        "locked-out",
+        "fault-side",
+        "fuse-strained",
     ]
 }
 
@@ -116,6 +123,11 @@ pub fn of_kind(kind: &EventKind) -> &'static str {
         EventKind::EventsLost { .. } => "events-lost",
         EventKind::SuddenUnwatched => "sudden-unwatched",
         EventKind::SuddenWatched => "sudden-watched",
+        EventKind::SelfTestPassed { .. } => "self-test-passed",
+        EventKind::ZeroDrifted { .. } => "zero-drifted",
+        EventKind::LockedOut { .. } => "locked-out",
+        EventKind::FaultSide { .. } => "fault-side",
+        EventKind::FuseStrained { .. } => "fuse-strained",
     }
 }
 

@@ -2,7 +2,7 @@
 
 use super::{Store, StoreError, words};
 use ohmward_proto::message::{BoardId, CaptureHead, CapturePart, Hello};
-use ohmward_proto::{BondCurrent, Event, EventId, Insulation, Reading, Settings};
+use ohmward_proto::{BondCurrent, BondSpectrum, Event, EventId, Insulation, Reading, Settings};
 use rusqlite::{OptionalExtension, Transaction, params};
 use serde::Serialize;
 use std::collections::{BTreeSet, HashMap};
@@ -37,6 +37,17 @@ pub enum Entry {
         /// The line.
         reading: Reading,
     },
+    /// What the bond current is made of.
+    Spectrum {
+        /// The board.
+        board: BoardId,
+        /// Its run.
+        boot: u32,
+        /// When, Unix microseconds.
+        t_us: i64,
+        /// The parts.
+        spectrum: BondSpectrum,
+    },
     /// Something happened.
     Event {
         /// The board.
@@ -68,7 +79,9 @@ impl Entry {
         match self {
             Self::Run { board, hello, .. } => Some((*board, hello.boot)),
             Self::Settings { .. } => None,
-            Self::Reading { board, boot, .. } => Some((*board, *boot)),
+            Self::Reading { board, boot, .. } | Self::Spectrum { board, boot, .. } => {
+                Some((*board, *boot))
+            }
             Self::Event { board, event, .. } => Some((*board, event.id.boot)),
             Self::CaptureHead { board, head } => Some((*board, head.event.boot)),
             Self::CapturePart { board, part } => Some((*board, part.event.boot)),
@@ -85,6 +98,8 @@ pub struct Counts {
     pub settings: u64,
     /// Readings.
     pub readings: u64,
+    /// Spectra.
+    pub spectra: u64,
     /// Events.
     pub events: u64,
     /// Heads of captures.
@@ -195,6 +210,16 @@ impl Batch<'_> {
                 self.reading(*board, *boot, *t_us, reading)?,
                 &mut new.readings,
                 &mut known.readings,
+            ),
+            Entry::Spectrum {
+                board,
+                boot,
+                t_us,
+                spectrum,
+            } => tally(
+                self.spectrum(*board, *boot, *t_us, spectrum)?,
+                &mut new.spectra,
+                &mut known.spectra,
             ),
             Entry::Event { board, t_us, event } => tally(
                 self.event(*board, *t_us, event)?,
@@ -332,6 +357,41 @@ impl Batch<'_> {
         Ok(rows > 0)
     }
 
+    fn spectrum(
+        &mut self,
+        board: BoardId,
+        boot: u32,
+        t_us: i64,
+        s: &BondSpectrum,
+    ) -> rusqlite::Result<bool> {
+        let key = self.board(board)?;
+        let [second, third, fourth, fifth] = s.harmonics;
+        let rows = self
+            .work
+            .prepare_cached(
+                "INSERT OR IGNORE INTO spectrum
+                 VALUES (?1,?2,?3,?4,?5,?6,?7,?8,?9,?10,?11,?12,?13,?14,?15)",
+            )?
+            .execute(params![
+                key,
+                boot,
+                s.at.0 as i64,
+                t_us,
+                s.samples,
+                s.mains_hz,
+                s.mains_found,
+                s.dc.0,
+                s.fundamental.0,
+                s.fundamental_rad,
+                second.0,
+                third.0,
+                fourth.0,
+                fifth.0,
+                s.remainder.0,
+            ])?;
+        Ok(rows > 0)
+    }
+
     fn event(&mut self, board: BoardId, t_us: i64, event: &Event) -> rusqlite::Result<bool> {
         let key = self.board(board)?;
         let message = blob(event)?;
@@ -457,6 +517,7 @@ impl Counts {
         self.runs += more.runs;
         self.settings += more.settings;
         self.readings += more.readings;
+        self.spectra += more.spectra;
         self.events += more.events;
         self.heads += more.heads;
         self.parts += more.parts;

@@ -1,6 +1,6 @@
 //! The messages whose bytes `v1.txt` holds, by name: every message, and every variant of what they carry.
 
-use ohmward_proto::event::{ResetRefusal, StartReason, TripCause};
+use ohmward_proto::event::{FaultSide, ResetRefusal, SelfTestFault, StartReason, TripCause};
 use ohmward_proto::measure::{Channel, Pole, TripState};
 use ohmward_proto::message::{
     Ack, BoardId, CaptureHead, CapturePart, Command, CommandOutcome, Hello, LinkStats, Message,
@@ -10,8 +10,8 @@ use ohmward_proto::settings::{
     InsulationLimits, Mains, Scale, SettingsFault, SuddenLimits,
 };
 use ohmward_proto::{
-    Amps, BondCurrent, Calibration, Codes, Event, EventId, EventKind, Farads, Insulation,
-    NotMeasured, Ohms, PoleLeakage, Reading, SampleIndex, Settings, Siemens, Volts,
+    Amps, BondCurrent, BondSpectrum, Calibration, Codes, Event, EventId, EventKind, Farads,
+    Insulation, NotMeasured, Ohms, PoleLeakage, Reading, SampleIndex, Settings, Siemens, Volts,
 };
 
 /// Every row of the golden file, in its order.
@@ -180,10 +180,29 @@ fn plain() -> Vec<(String, Message)> {
                 events_resent: 6,
             }),
         ),
+        (
+            "spectrum",
+            Message::Spectrum(BondSpectrum {
+                at: SampleIndex(4_000),
+                samples: 200,
+                mains_hz: 60.5,
+                mains_found: true,
+                dc: Amps(-0.001),
+                fundamental: Amps(0.25),
+                fundamental_rad: -1.5,
+                harmonics: [Amps(0.0), Amps(0.01), Amps(0.0), Amps(0.002)],
+                remainder: Amps(0.0005),
+            }),
+        ),
     ]
     .map(|(name, message)| (name.to_owned(), message))
     .into();
-    for command in [Command::Reset, Command::Trip, Command::MeasureInsulation] {
+    for command in [
+        Command::Reset,
+        Command::Trip,
+        Command::MeasureInsulation,
+        Command::SelfTest,
+    ] {
         let name = format!("command.{}", name_of(&command));
         rows.push((name, Message::Command(command)));
     }
@@ -256,6 +275,19 @@ fn event_kinds() -> Vec<(String, EventKind)> {
     push(EventKind::EventsLost { count: 1_000 });
     push(EventKind::SuddenUnwatched);
     push(EventKind::SuddenWatched);
+    push(EventKind::SelfTestPassed {
+        injected: Amps(0.1),
+        zero: Amps(-0.0005),
+    });
+    push(EventKind::ZeroDrifted { zero: Amps(0.0075) });
+    push(EventKind::LockedOut { trips: 3 });
+    for side in [FaultSide::Bonded, FaultSide::Other] {
+        push(EventKind::FaultSide {
+            side,
+            dc: Amps(0.125),
+        });
+    }
+    push(EventKind::FuseStrained { i2t_a2s: 3.5 });
     kinds
 }
 
@@ -291,6 +323,30 @@ fn trip_causes() -> Vec<TripCause> {
     causes.push(TripCause::BondInterrupted { v: Volts(-87.5) });
     causes.push(TripCause::SamplesLost);
     causes.push(TripCause::Restarted(StartReason::Watchdog));
+    causes.extend(
+        [
+            SelfTestFault::FineRange { seen: Amps(0.0) },
+            SelfTestFault::WideRange { seen: Amps(0.25) },
+            SelfTestFault::Zero {
+                seen: Amps(-0.0625),
+            },
+            SelfTestFault::Bridge {
+                seen: Amps(-0.002),
+                expected: Amps(-0.001),
+            },
+            SelfTestFault::BondStuck { seen: Amps(-0.001) },
+        ]
+        .map(TripCause::SelfTestFailed),
+    );
+    causes.push(TripCause::SecondBond);
+    causes.push(TripCause::GroundedConductorFault {
+        r: Ohms(500.0),
+        limit: Ohms(30_000.0),
+    });
+    causes.push(TripCause::FuseHeated {
+        rms: Amps(1.5),
+        rating: Amps(1.0),
+    });
     causes
 }
 
@@ -324,6 +380,7 @@ fn readings() -> Vec<(String, Message)> {
         TripState::Opening,
         TripState::Latched,
         TripState::FailedToOpen,
+        TripState::LockedOut,
     ] {
         let name = format!("reading.{}", name_of(&state));
         rows.push((name, Message::Reading(Reading { state, ..reading })));
@@ -447,12 +504,13 @@ fn name_of(value: &impl core::fmt::Debug) -> String {
 
 const CHANNELS: [Channel; 4] = [Channel::IFine, Channel::IWide, Channel::VPos, Channel::VNeg];
 
-const REFUSALS: [ResetRefusal; 5] = [
+const REFUSALS: [ResetRefusal; 6] = [
     ResetRefusal::NotLatched,
     ResetRefusal::ContactorNotOpen,
     ResetRefusal::FaultStillThere,
     ResetRefusal::InsulationLow,
     ResetRefusal::InsulationNotMeasured,
+    ResetRefusal::LockedOut,
 ];
 
 const NOT_MEASURED: [NotMeasured; 10] = [

@@ -1,6 +1,6 @@
 //! Any message at all. Floats are any bit pattern: a damaged board may send a NaN, and it must arrive as it left.
 
-use ohmward_proto::event::{ResetRefusal, StartReason, TripCause};
+use ohmward_proto::event::{FaultSide, ResetRefusal, SelfTestFault, StartReason, TripCause};
 use ohmward_proto::measure::{Channel, Pole, TripState};
 use ohmward_proto::message::{
     Ack, BoardId, CaptureHead, CapturePart, Command, CommandOutcome, Hello, LinkStats, Message,
@@ -11,8 +11,8 @@ use ohmward_proto::settings::{
     InsulationLimits, Mains, Scale, SettingsFault, SuddenLimits,
 };
 use ohmward_proto::{
-    Amps, BondCurrent, Calibration, Codes, Event, EventId, EventKind, Farads, Insulation,
-    NotMeasured, Ohms, PoleLeakage, Reading, SampleIndex, Settings, Siemens, Volts,
+    Amps, BondCurrent, BondSpectrum, Calibration, Codes, Event, EventId, EventKind, Farads,
+    Insulation, NotMeasured, Ohms, PoleLeakage, Reading, SampleIndex, Settings, Siemens, Volts,
 };
 use proptest::prelude::*;
 use proptest::sample::select;
@@ -47,7 +47,33 @@ pub fn message() -> impl Strategy<Value = Message> {
                 events_resent: n[5],
             })
         }),
+        spectrum().prop_map(Message::Spectrum),
     ]
+}
+
+fn spectrum() -> impl Strategy<Value = BondSpectrum> {
+    (
+        at(),
+        any::<(u16, bool)>(),
+        float(),
+        [amps(), amps()],
+        float(),
+        [amps(), amps(), amps(), amps()],
+        amps(),
+    )
+        .prop_map(
+            |(at, (samples, mains_found), hz, first, rad, harmonics, remainder)| BondSpectrum {
+                at,
+                samples,
+                mains_hz: hz,
+                mains_found,
+                dc: first[0],
+                fundamental: first[1],
+                fundamental_rad: rad,
+                harmonics,
+                remainder,
+            },
+        )
 }
 
 fn float() -> impl Strategy<Value = f32> {
@@ -111,6 +137,7 @@ fn refusal() -> impl Strategy<Value = ResetRefusal> {
         ResetRefusal::FaultStillThere,
         ResetRefusal::InsulationLow,
         ResetRefusal::InsulationNotMeasured,
+        ResetRefusal::LockedOut,
     ])
 }
 
@@ -119,6 +146,7 @@ fn command() -> impl Strategy<Value = Command> {
         Command::Reset,
         Command::Trip,
         Command::MeasureInsulation,
+        Command::SelfTest,
     ])
 }
 
@@ -175,6 +203,7 @@ fn reading() -> impl Strategy<Value = Reading> {
         TripState::Opening,
         TripState::Latched,
         TripState::FailedToOpen,
+        TripState::LockedOut,
     ]);
     (
         at(),
@@ -202,6 +231,16 @@ fn event() -> impl Strategy<Value = Event> {
     (id(), at(), event_kind()).prop_map(|(id, at, kind)| Event { id, at, kind })
 }
 
+fn self_test_fault() -> impl Strategy<Value = SelfTestFault> {
+    prop_oneof![
+        amps().prop_map(|seen| SelfTestFault::FineRange { seen }),
+        amps().prop_map(|seen| SelfTestFault::WideRange { seen }),
+        amps().prop_map(|seen| SelfTestFault::Zero { seen }),
+        (amps(), amps()).prop_map(|(seen, expected)| SelfTestFault::Bridge { seen, expected }),
+        amps().prop_map(|seen| SelfTestFault::BondStuck { seen }),
+    ]
+}
+
 fn event_kind() -> impl Strategy<Value = EventKind> {
     let reason = select(vec![
         StartReason::PowerOn,
@@ -226,6 +265,10 @@ fn event_kind() -> impl Strategy<Value = EventKind> {
         float().prop_map(|v| TripCause::BondInterrupted { v: Volts(v) }),
         (amps(), amps()).prop_map(|(peak, limit)| TripCause::SuddenChange { peak, limit }),
         not_measured().prop_map(|why| TripCause::InsulationUnreadable { why }),
+        self_test_fault().prop_map(TripCause::SelfTestFailed),
+        Just(TripCause::SecondBond),
+        (ohms(), ohms()).prop_map(|(r, limit)| TripCause::GroundedConductorFault { r, limit }),
+        (amps(), amps()).prop_map(|(rms, rating)| TripCause::FuseHeated { rms, rating }),
     ];
     prop_oneof![
         (reason, any::<u32>()).prop_map(|(reason, settings_hash)| EventKind::Started {
@@ -251,6 +294,12 @@ fn event_kind() -> impl Strategy<Value = EventKind> {
         channel().prop_map(EventKind::SensorBack),
         any::<u32>().prop_map(|hash| EventKind::SettingsApplied { hash }),
         any::<u32>().prop_map(|count| EventKind::EventsLost { count }),
+        (amps(), amps()).prop_map(|(injected, zero)| EventKind::SelfTestPassed { injected, zero }),
+        amps().prop_map(|zero| EventKind::ZeroDrifted { zero }),
+        any::<u8>().prop_map(|trips| EventKind::LockedOut { trips }),
+        (select(vec![FaultSide::Bonded, FaultSide::Other]), amps())
+            .prop_map(|(side, dc)| EventKind::FaultSide { side, dc }),
+        float().prop_map(|i2t_a2s| EventKind::FuseStrained { i2t_a2s }),
     ]
 }
 

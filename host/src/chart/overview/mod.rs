@@ -251,16 +251,18 @@ fn state_look(state: TripState) -> (RGBColor, &'static str) {
         TripState::Closing => (colour::MOVING, "closing"),
         TripState::Opening => (colour::MOVING, "opening"),
         TripState::Latched => (colour::LATCHED, "latched open after a trip"),
+        TripState::LockedOut => (colour::LOCKED, "locked out after repeated trips"),
         TripState::FailedToOpen => (colour::FAILED, "failed to open"),
     }
 }
 
-const STATES: [TripState; 6] = [
+const STATES: [TripState; 7] = [
     TripState::Closed,
     TripState::Resting,
     TripState::Closing,
     TripState::Opening,
     TripState::Latched,
+    TripState::LockedOut,
     TripState::FailedToOpen,
 ];
 

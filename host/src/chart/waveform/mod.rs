@@ -418,7 +418,8 @@ fn limit_words(cause: &ohmward_proto::event::TripCause) -> String {
         | TripCause::GroundFaultCurrent { limit, .. } => {
             format!("; its limit was {}", si(limit.0, "A"))
         }
-        TripCause::InsulationLow { limit, .. } => {
+        TripCause::InsulationLow { limit, .. }
+        | TripCause::GroundedConductorFault { limit, .. } => {
             format!("; its limit was {}", si(limit.0, "Ω"))
         }
         TripCause::BondInterrupted { .. }
@@ -426,6 +427,9 @@ fn limit_words(cause: &ohmward_proto::event::TripCause) -> String {
         | TripCause::Restarted(_)
         | TripCause::InsulationUnreadable { .. }
         | TripCause::SensorLost(_)
+        | TripCause::SelfTestFailed(_)
+        | TripCause::SecondBond
+        | TripCause::FuseHeated { .. }
         | TripCause::SettingsLost
         | TripCause::ContactorFault
         | TripCause::Commanded => String::new(),

@@ -99,7 +99,7 @@ fn what_is_not_a_store_is_named_and_left_alone() {
         ("bare", "", "another program's"),
         (
             "newer",
-            "PRAGMA application_id = 0x4F484D57; PRAGMA user_version = 2",
+            "PRAGMA application_id = 0x4F484D57; PRAGMA user_version = 3",
             "update this program",
         ),
     ] {
@@ -117,6 +117,24 @@ fn what_is_not_a_store_is_named_and_left_alone() {
             assert!(text.contains(words), "{name}: {text}");
         }
     }
+}
+
+/// Version 1 had no table of spectra.
+#[test]
+fn a_store_of_an_older_program_is_read_as_it_is_and_brought_up_to_date_by_a_writer() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut store = Store::open_or_create(dir.path()).unwrap();
+    store.write(&[event(7, tripped())]).unwrap();
+    drop(store);
+    Connection::open(dir.path().join(FILE))
+        .unwrap()
+        .execute_batch("DROP TABLE spectrum; PRAGMA user_version = 1")
+        .unwrap();
+    let events = |store: &Store| store.events(&EventFilter::default()).unwrap().len();
+    assert_eq!(events(&Store::open_existing(dir.path()).unwrap()), 1);
+    let mut store = Store::open_or_create(dir.path()).unwrap();
+    assert_eq!(store.write(&[spectrum(1)]).unwrap().new.spectra, 1);
+    assert_eq!(events(&store), 1);
 }
 
 #[test]

@@ -7,8 +7,8 @@ use ohmward_proto::event::TripCause;
 use ohmward_proto::measure::{NotMeasured, TripState};
 use ohmward_proto::message::{BoardId, CaptureHead, CapturePart, Hello};
 use ohmward_proto::{
-    Amps, BondCurrent, Calibration, Codes, Event, EventId, EventKind, Farads, Insulation,
-    PoleLeakage, Reading, SampleIndex, Settings, Siemens, Volts,
+    Amps, BondCurrent, BondSpectrum, Calibration, Codes, Event, EventId, EventKind, Farads,
+    Insulation, PoleLeakage, Reading, SampleIndex, Settings, Siemens, Volts,
 };
 
 const BOARD: BoardId = BoardId(0x0123_4567_89ab_cdef);
@@ -66,6 +66,25 @@ fn reading_entry(k: i64, reading: Reading) -> Entry {
         boot: 3,
         t_us: k * 1_000_000,
         reading,
+    }
+}
+
+pub fn spectrum(k: u64) -> Entry {
+    Entry::Spectrum {
+        board: BOARD,
+        boot: 3,
+        t_us: k as i64 * 1_000_000,
+        spectrum: BondSpectrum {
+            at: SampleIndex(4_000 * k),
+            samples: 80,
+            mains_hz: 50.1,
+            mains_found: true,
+            dc: Amps(-0.002),
+            fundamental: Amps(0.03),
+            fundamental_rad: 1.0,
+            harmonics: [Amps(0.0), Amps(0.004), Amps(0.0), Amps(0.001)],
+            remainder: Amps(0.0002),
+        },
     }
 }
 
@@ -142,6 +161,7 @@ fn what_was_written_is_read_back_and_a_second_time_changes_nothing() {
         },
         reading_entry(1, reading(1)),
         reading_entry(2, dark),
+        spectrum(1),
         event(7, tripped()),
         event(8, EventKind::Reset),
         head(48),
@@ -152,6 +172,7 @@ fn what_was_written_is_read_back_and_a_second_time_changes_nothing() {
         runs: 1,
         settings: 1,
         readings: 2,
+        spectra: 1,
         events: 2,
         heads: 1,
         parts: 2,

@@ -1,0 +1,418 @@
+//! The board's test of itself: does the bond sensor see what the board itself sends through it?
+//!
+//! A range that is dead at zero, a zero that has drifted, a measuring resistor that is no longer what it was: in quiet
+//! service none of them shows, and each could hide a fault. So the board makes currents that it knows and looks for them.
+//!
+//! ```text
+//!   at rest, bond open, before anything else, and
+//!   in every insulation check, while the bond is open:   Injected → Released   Δi = 0.1 A in both ranges, then 0
+//!   at rest, bond closed, before the insulation check:   Before → Bridge       Δi = ∓V·g_switched
+//! ```
+//!
+//! In an insulation check the first pair costs no time of its own. It needs the bond open, for then nothing else flows in the sensor. The
+//! second pair gives the measuring resistor its absolute value: the two-state measurement knows ratios alone, and a
+//! resistor of half its value would make insulation look twice as good.
+//!
+//! What fails is tried once more before it counts.
+
+use crate::calibrate::MicroAmps;
+use ohmward_proto::event::SelfTestFault;
+use ohmward_proto::settings::Earthing;
+use ohmward_proto::units::{Amps, Siemens};
+
+/// What a board must send through the bond sensor while `inject` is driven, + out of the array conductor into earth.
+pub const TEST_CURRENT: Amps = Amps(0.1);
+/// How far from that the sensitive range may read: 15 %.
+const FINE_APART_UA: i32 = 15_000;
+/// And the wide one, three steps of 12 bits over ±25 A.
+const WIDE_APART_UA: i32 = 40_000;
+/// Zero beyond this is told: a sixth of the lowest sudden level.
+const ZERO_TOLD_UA: i32 = 5_000;
+/// Zero beyond this part of the continuous limit is a fault: the limit would be off by as much.
+const ZERO_PART: i32 = 5;
+/// But a zero below this is never one.
+const ZERO_FLOOR_UA: i32 = 10_000;
+/// The measuring resistor's current may be off by a quarter …
+const BRIDGE_PART: f32 = 0.25;
+/// … and by this much, the sensor's own uncertainty over [`LONG_WINDOWS`].
+const BRIDGE_APART_A: f32 = 0.000_15;
+/// Below this the sensor cannot tell the measuring resistor's current: not judged.
+const BRIDGE_LEAST_A: f32 = 0.000_5;
+/// What the switching leaves behind, in ms.
+const SETTLE_MS: u32 = 60;
+/// Whole-cycle windows averaged for the measuring resistor: mains that are off their nominal frequency are then gone.
+const LONG_WINDOWS: u32 = 16;
+/// For the test current, two hundred times as large.
+const SHORT_WINDOWS: u32 = 2;
+
+/// Means over a phase, µA.
+#[derive(Clone, Copy, Debug)]
+struct Means {
+    fine: i32,
+    wide: i32,
+}
+
+#[derive(Clone, Copy, Debug)]
+enum Phase {
+    Idle,
+    Before,
+    Bridge { before: Means },
+    Injected,
+    Released { on: Means },
+}
+
+/// What one sample brought about.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub enum Outcome {
+    /// Nothing yet.
+    None,
+    /// The measuring resistor is what it should be, or the array gives too little voltage to tell.
+    BridgeSound,
+    /// Both ranges saw the test current and the zero is where it should be.
+    SensorSound {
+        /// As the sensitive range showed it.
+        injected: MicroAmps,
+        /// With the bond open; 0 on an array without a bond.
+        zero: MicroAmps,
+        /// The zero has drifted so far that it should be told.
+        drifted: bool,
+    },
+    /// Wrong twice in a row.
+    Failed(SelfTestFault),
+}
+
+/// The test, between its phases.
+#[derive(Debug)]
+pub struct SelfTest {
+    window: u32,
+    settle: u32,
+    earthing: Earthing,
+    zero_max: i32,
+    phase: Phase,
+    samples: u32,
+    fine: i64,
+    wide: i64,
+    failed_before: bool,
+    /// The measuring resistor was tested since the array last came to rest.
+    bridge_tested: bool,
+}
+
+impl SelfTest {
+    /// `window`: samples in whole mains cycles. `continuous`: the limit that the zero is held against.
+    pub fn new(sample_rate_hz: u32, window: u32, earthing: Earthing, continuous: Amps) -> Self {
+        Self {
+            window,
+            settle: sample_rate_hz * SETTLE_MS / 1000,
+            earthing,
+            zero_max: (MicroAmps::from_amps(continuous).0 / ZERO_PART).max(ZERO_FLOOR_UA),
+            phase: Phase::Idle,
+            samples: 0,
+            fine: 0,
+            wide: 0,
+            failed_before: false,
+            bridge_tested: false,
+        }
+    }
+
+    /// A test is under way.
+    pub fn busy(&self) -> bool {
+        !matches!(self.phase, Phase::Idle)
+    }
+
+    /// Drive the test current.
+    pub fn inject(&self) -> bool {
+        matches!(self.phase, Phase::Injected)
+    }
+
+    /// The bond has to stay open.
+    pub fn needs_bond_open(&self) -> bool {
+        matches!(self.phase, Phase::Injected | Phase::Released { .. })
+    }
+
+    /// Switch the measuring resistor of the conductor that is not bonded: (positive, negative).
+    pub fn bridge(&self) -> (bool, bool) {
+        match self.phase {
+            Phase::Bridge { .. } => (
+                self.earthing == Earthing::NegativeBonded,
+                self.earthing == Earthing::PositiveBonded,
+            ),
+            Phase::Idle | Phase::Before | Phase::Injected | Phase::Released { .. } => {
+                (false, false)
+            }
+        }
+    }
+
+    /// The measuring resistor has to be tested before the next insulation check. A high resistance in the bond lets no
+    /// current through that could be told from noise; without a bond there is none.
+    pub fn bridge_due(&self) -> bool {
+        !self.bridge_tested
+            && matches!(
+                self.earthing,
+                Earthing::NegativeBonded | Earthing::PositiveBonded
+            )
+    }
+
+    /// The array came to rest, or someone asks: test the measuring resistor again.
+    pub fn renew(&mut self) {
+        self.bridge_tested = false;
+    }
+
+    /// Begins with the measuring resistor, bond closed.
+    pub fn begin_bridge(&mut self) {
+        self.failed_before = false;
+        self.enter(Phase::Before);
+    }
+
+    /// Begins with the test current: the bond has just been told to open.
+    pub fn begin_injection(&mut self) {
+        self.failed_before = false;
+        self.enter(Phase::Injected);
+    }
+
+    /// Samples are missing, or a trip came between: forgets what is under way.
+    pub fn stop(&mut self) {
+        self.enter(Phase::Idle);
+    }
+
+    fn enter(&mut self, phase: Phase) {
+        self.phase = phase;
+        self.samples = 0;
+        self.fine = 0;
+        self.wide = 0;
+    }
+
+    /// One sample of both ranges. `v`: array voltage; `g_switched`: the measuring resistor as the calibration has it.
+    pub fn step(
+        &mut self,
+        fine: MicroAmps,
+        wide: MicroAmps,
+        v: impl FnOnce() -> f32,
+        g_switched: Siemens,
+    ) -> Outcome {
+        let windows = match self.phase {
+            Phase::Idle => return Outcome::None,
+            Phase::Before | Phase::Bridge { .. } => LONG_WINDOWS,
+            // An array without a bond goes on leaking meanwhile.
+            _ if !self.earthing.has_bond() => LONG_WINDOWS,
+            Phase::Injected | Phase::Released { .. } => SHORT_WINDOWS,
+        };
+        self.samples += 1;
+        if self.samples <= self.settle {
+            return Outcome::None;
+        }
+        self.fine += i64::from(fine.0);
+        self.wide += i64::from(wide.0);
+        let count = self.window * windows;
+        if self.samples < self.settle + count {
+            return Outcome::None;
+        }
+        let means = Means {
+            fine: (self.fine / i64::from(count)) as i32,
+            wide: (self.wide / i64::from(count)) as i32,
+        };
+        match self.phase {
+            Phase::Idle => Outcome::None,
+            Phase::Before => {
+                self.enter(Phase::Bridge { before: means });
+                Outcome::None
+            }
+            Phase::Bridge { before } => {
+                let judged = self.judge_bridge(before, means, v() * g_switched.0);
+                self.settle_on(judged, Phase::Before)
+            }
+            Phase::Injected => {
+                self.enter(Phase::Released { on: means });
+                Outcome::None
+            }
+            Phase::Released { on } => {
+                let judged = self.judge_sensor(on, means);
+                self.settle_on(judged, Phase::Injected)
+            }
+        }
+    }
+
+    /// What was found, or once more from `again`.
+    fn settle_on(&mut self, judged: Result<Outcome, SelfTestFault>, again: Phase) -> Outcome {
+        match judged {
+            Ok(outcome) => {
+                self.bridge_tested |= outcome == Outcome::BridgeSound;
+                self.enter(Phase::Idle);
+                outcome
+            }
+            Err(fault) if self.failed_before => {
+                self.enter(Phase::Idle);
+                Outcome::Failed(fault)
+            }
+            Err(_) => {
+                self.failed_before = true;
+                self.enter(again);
+                Outcome::None
+            }
+        }
+    }
+
+    fn judge_bridge(
+        &self,
+        before: Means,
+        with: Means,
+        v_times_g: f32,
+    ) -> Result<Outcome, SelfTestFault> {
+        // From the other conductor through the resistor into earth, and through the bond back into its own conductor.
+        let expected = if self.earthing == Earthing::NegativeBonded {
+            -v_times_g
+        } else {
+            v_times_g
+        };
+        let seen = MicroAmps(with.fine.saturating_sub(before.fine)).amps();
+        let apart = (seen.0 - expected).abs();
+        if expected.abs() >= BRIDGE_LEAST_A && apart > expected.abs() * BRIDGE_PART + BRIDGE_APART_A
+        {
+            return Err(SelfTestFault::Bridge {
+                seen,
+                expected: Amps(expected),
+            });
+        }
+        Ok(Outcome::BridgeSound)
+    }
+
+    fn judge_sensor(&self, on: Means, off: Means) -> Result<Outcome, SelfTestFault> {
+        let test = MicroAmps::from_amps(TEST_CURRENT).0;
+        let fine = on.fine.saturating_sub(off.fine);
+        let wide = on.wide.saturating_sub(off.wide);
+        let seen = |ua: i32| MicroAmps(ua).amps();
+        if (fine - test).abs() > FINE_APART_UA {
+            return Err(SelfTestFault::FineRange { seen: seen(fine) });
+        }
+        if (wide - test).abs() > WIDE_APART_UA {
+            return Err(SelfTestFault::WideRange { seen: seen(wide) });
+        }
+        // The residual current of an array without a bond does not stop for a test.
+        let zero = if self.earthing.has_bond() {
+            off.fine
+        } else {
+            0
+        };
+        if zero.abs() > self.zero_max {
+            return Err(SelfTestFault::Zero { seen: seen(zero) });
+        }
+        Ok(Outcome::SensorSound {
+            injected: MicroAmps(fine),
+            zero: MicroAmps(zero),
+            drifted: zero.abs() > ZERO_TOLD_UA,
+        })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const G: Siemens = Siemens(5e-6);
+
+    fn test(earthing: Earthing) -> SelfTest {
+        SelfTest::new(4000, 80, earthing, Amps(0.3))
+    }
+
+    /// Runs to the end on a sensor: (test current on, resistor on) → fine and wide range, A.
+    fn run(test: &mut SelfTest, sensor: impl Fn(bool, bool) -> (f32, f32)) -> Outcome {
+        for _ in 0..20_000 {
+            let (pos, neg) = test.bridge();
+            let (fine, wide) = sensor(test.inject(), pos || neg);
+            let ua = |a: f32| MicroAmps::from_amps(Amps(a));
+            match test.step(ua(fine), ua(wide), || 200.0, G) {
+                Outcome::None => {}
+                outcome => return outcome,
+            }
+        }
+        panic!("never ends");
+    }
+
+    fn injected(sensor: impl Fn(f32) -> (f32, f32)) -> Outcome {
+        let mut test = test(Earthing::NegativeBonded);
+        test.begin_injection();
+        run(&mut test, |on, _| sensor(if on { 0.1 } else { 0.0 }))
+    }
+
+    #[test]
+    fn a_sound_sensor_passes() {
+        let outcome = injected(|i| (i * 1.05 + 0.002, i - 0.3));
+        let Outcome::SensorSound { zero, drifted, .. } = outcome else {
+            panic!("{outcome:?}")
+        };
+        assert_eq!((zero, drifted), (MicroAmps(2000), false));
+    }
+
+    #[test]
+    fn a_dead_range_and_a_drifted_zero_do_not() {
+        use SelfTestFault as F;
+        // Dead at zero, less than 100 mA flowing: nothing else tells.
+        assert!(matches!(
+            injected(|i| (0.0, i)),
+            Outcome::Failed(F::FineRange { .. })
+        ));
+        assert!(matches!(
+            injected(|i| (i, 0.0)),
+            Outcome::Failed(F::WideRange { .. })
+        ));
+        assert!(matches!(
+            injected(|i| (i + 0.07, i)),
+            Outcome::Failed(F::Zero { .. })
+        ));
+        assert!(matches!(
+            injected(|i| (i - 0.02, i)),
+            Outcome::SensorSound { drifted: true, .. }
+        ));
+    }
+
+    /// 200 V over 200 kΩ is 1 mA (Ohm's law), and its direction belongs to it.
+    #[test]
+    fn the_measuring_resistor_has_to_send_its_own_current() {
+        let bridged = |earthing, factor: f32| {
+            let mut test = test(earthing);
+            assert!(test.bridge_due());
+            test.begin_bridge();
+            run(&mut test, |_, on| {
+                let i = -0.002 + if on { 0.001 * factor } else { 0.0 };
+                (i, i)
+            })
+        };
+        assert_eq!(
+            bridged(Earthing::NegativeBonded, -1.1),
+            Outcome::BridgeSound
+        );
+        assert_eq!(bridged(Earthing::PositiveBonded, 0.9), Outcome::BridgeSound);
+        for factor in [0.0, -0.5, -2.0, 1.0] {
+            assert!(
+                matches!(
+                    bridged(Earthing::NegativeBonded, factor),
+                    Outcome::Failed(SelfTestFault::Bridge { .. })
+                ),
+                "{factor}"
+            );
+        }
+        assert!(!test(Earthing::NotEarthed).bridge_due());
+    }
+
+    #[test]
+    fn one_failure_is_tried_again() {
+        let mut test = test(Earthing::NegativeBonded);
+        test.begin_injection();
+        let mut n = 0;
+        loop {
+            n += 1;
+            // A flicker in the first half second only.
+            let i = if test.inject() && n > 1000 { 0.1 } else { 0.0 };
+            let ua = MicroAmps::from_amps(Amps(i));
+            match test.step(ua, ua, || 200.0, G) {
+                Outcome::None => assert!(n < 5000),
+                outcome => {
+                    assert!(
+                        matches!(outcome, Outcome::SensorSound { .. }),
+                        "{outcome:?}"
+                    );
+                    return;
+                }
+            }
+        }
+    }
+}
