@@ -186,7 +186,7 @@ impl SelfTest {
         &mut self,
         fine: MicroAmps,
         wide: MicroAmps,
-        v: impl FnOnce() -> f32,
+        v: f32,
         g_switched: Siemens,
     ) -> Outcome {
         let windows = match self.phase {
@@ -217,7 +217,7 @@ impl SelfTest {
                 Outcome::None
             }
             Phase::Bridge { before } => {
-                let judged = self.judge_bridge(before, means, v() * g_switched.0);
+                let judged = self.judge_bridge(before, means, v * g_switched.0);
                 self.settle_on(judged, Phase::Before)
             }
             Phase::Injected => {
@@ -319,7 +319,7 @@ mod tests {
             let (pos, neg) = test.bridge();
             let (fine, wide) = sensor(test.inject(), pos || neg);
             let ua = |a: f32| MicroAmps::from_amps(Amps(a));
-            match test.step(ua(fine), ua(wide), || 200.0, G) {
+            match test.step(ua(fine), ua(wide), 200.0, G) {
                 Outcome::None => {}
                 outcome => return outcome,
             }
@@ -403,7 +403,7 @@ mod tests {
             // A flicker in the first half second only.
             let i = if test.inject() && n > 1000 { 0.1 } else { 0.0 };
             let ua = MicroAmps::from_amps(Amps(i));
-            match test.step(ua, ua, || 200.0, G) {
+            match test.step(ua, ua, 200.0, G) {
                 Outcome::None => assert!(n < 5000),
                 outcome => {
                     assert!(

@@ -54,15 +54,17 @@ impl Monitor {
 
     /// One sample through the test under way.
     pub(super) fn step_own_tests(&mut self, seen: &Calibrated) -> Option<(TripCause, SampleIndex)> {
+        if !self.self_test.busy() {
+            return None;
+        }
         let bridge = self.front_end.calibration().bridge;
         let g = match self.settings.earthing {
             Earthing::PositiveBonded => bridge.g_switched_neg,
             _ => bridge.g_switched_pos,
         };
         let v_mv = i64::from(self.v_pos.mean()) - i64::from(self.v_neg.mean());
-        let outcome = self
-            .self_test
-            .step(seen.i_fine, seen.i_wide, || v_mv as f32 * 1e-3, g);
+        let v = v_mv as f32 * 1e-3;
+        let outcome = self.self_test.step(seen.i_fine, seen.i_wide, v, g);
         match outcome {
             Outcome::None | Outcome::BridgeSound => None,
             Outcome::SensorSound {
