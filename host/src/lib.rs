@@ -5,6 +5,7 @@
 //! - [`record`]: boards → store
 //! - [`store`]: the folder everything is kept in
 //! - [`chart`]: pictures from the store
+//! - [`talk`]: a few words with one board: settings, self-test
 //! - [`words`]: events as sentences
 //! - [`demo`]: all of it once, on a scenario of our own
 //!
@@ -16,4 +17,5 @@ pub mod link;
 pub mod record;
 pub mod sim;
 pub mod store;
+pub mod talk;
 pub mod words;

@@ -164,7 +164,8 @@ pub fn cause(cause: &TripCause) -> String {
     }
 }
 
-fn self_test(fault: &SelfTestFault) -> String {
+/// What a self-test found wrong.
+pub fn self_test(fault: &SelfTestFault) -> String {
     match fault {
         SelfTestFault::FineRange { seen } => format!(
             "the sensitive current range shows {} of a test current of 100 mA",

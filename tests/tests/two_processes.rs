@@ -215,3 +215,18 @@ fn a_device_that_vanishes_is_told_and_what_it_sent_is_kept() {
     killer.join().expect("ends");
     assert!(!events(&store).is_empty());
 }
+
+#[test]
+fn a_board_tests_itself_when_asked() {
+    let (_board, place) = simulate("pty", "x60");
+    let out = finish(ohmward().args(["selftest", "--from", &place]));
+    let said = String::from_utf8_lossy(&out.stdout);
+    assert!(
+        out.status.success() && said.contains("passed: the sensor shows 100 mA"),
+        "{out:?}"
+    );
+    fails(
+        ohmward().args(["selftest", "--from", "tcp://127.0.0.1:1"]),
+        &["tcp://127.0.0.1:1", "cannot open"],
+    );
+}

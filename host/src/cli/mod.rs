@@ -4,6 +4,7 @@ mod chart;
 mod demo;
 mod events;
 mod record;
+mod selftest;
 mod simulate;
 
 use clap::{Parser, Subcommand};
@@ -30,6 +31,8 @@ enum Command {
     Simulate(simulate::SimulateArgs),
     /// Record one or more boards into a store
     Record(record::RecordArgs),
+    /// Have a board test its own sensor and zero
+    Selftest(selftest::SelftestArgs),
     /// List what happened
     Events(events::EventsArgs),
     /// Draw bond current and insulation over time, or the captured waveform of one event
@@ -42,6 +45,7 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
         Command::Demo(args) => demo::run(&args),
         Command::Simulate(args) => simulate::run(&args),
         Command::Record(args) => record::run(args),
+        Command::Selftest(args) => selftest::run(args),
         Command::Events(args) => events::run(&args),
         Command::Chart(args) => chart::run(&args),
     }

@@ -2,16 +2,12 @@
 
 use super::RecordError;
 use super::writer::{Committed, Writer};
-use crate::link::{Session, Source};
+use crate::link::{Session, Source, port};
 use crate::store::Entry;
 use ohmward_proto::message::BoardId;
-use std::io;
-use std::path::Path;
 use std::time::{Duration, SystemTime, UNIX_EPOCH};
 use tokio::io::{AsyncRead, AsyncReadExt, AsyncWrite, AsyncWriteExt};
-use tokio::net::TcpStream;
 use tokio::sync::{oneshot, watch};
-use tokio_serial::{SerialPortBuilderExt, SerialStream};
 
 /// How often a session is asked what is due.
 const TICK: Duration = Duration::from_millis(100);
@@ -46,20 +42,8 @@ async fn open_and_talk(
         from: source.to_string(),
         why,
     };
-    let ended = match source {
-        Source::Serial(path) => {
-            let port = open_serial(path, baud).map_err(open)?;
-            talk(port, writer, stop, session).await
-        }
-        Source::Tcp(address) => {
-            let port = TcpStream::connect(address)
-                .await
-                .map_err(|e| open(format!("{e}. Is something listening there?")))?;
-            let _ = port.set_nodelay(true);
-            talk(port, writer, stop, session).await
-        }
-        Source::Sim(_) => unreachable!("scenarios have a thread of their own"),
-    };
+    let port = port::open(source, baud).await.map_err(open)?;
+    let ended = talk(port, writer, stop, session).await;
     match ended {
         Ended::Stopped => Ok(()),
         Ended::OtherRun(board, boot) => Err(RecordError::OtherRun {
@@ -76,35 +60,6 @@ async fn open_and_talk(
             why,
         }),
     }
-}
-
-/// 8 data bits, no parity, 1 stop bit, no flow control.
-fn open_serial(path: &Path, baud: u32) -> Result<SerialStream, String> {
-    let kind = std::fs::metadata(path);
-    if let Ok(kind) = &kind
-        && (kind.is_file() || kind.is_dir())
-    {
-        return Err(format!(
-            "it is a {}, not a serial device (a scenario is given as sim:FILE)",
-            if kind.is_file() { "file" } else { "folder" }
-        ));
-    }
-    tokio_serial::new(path.to_string_lossy(), baud)
-        .data_bits(tokio_serial::DataBits::Eight)
-        .parity(tokio_serial::Parity::None)
-        .stop_bits(tokio_serial::StopBits::One)
-        .flow_control(tokio_serial::FlowControl::None)
-        .open_native_async()
-        .map_err(|e| match (kind, e.kind()) {
-            (Err(missing), _) if missing.kind() == io::ErrorKind::NotFound => {
-                "there is no such device. Is the board plugged in?".to_owned()
-            }
-            (_, tokio_serial::ErrorKind::Io(io::ErrorKind::PermissionDenied)) => {
-                "permission denied. Serial devices usually belong to the group dialout".to_owned()
-            }
-            (_, tokio_serial::ErrorKind::NoDevice) => format!("{e}. Does another program hold it?"),
-            _ => format!("it is not a serial device, or it does not take {baud} baud ({e})"),
-        })
 }
 
 enum Ended {
