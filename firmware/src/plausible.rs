@@ -8,6 +8,9 @@ use ohmward_proto::measure::Channel;
 
 /// How long a channel may be implausible before it counts as lost, in ms: longer than any surge rings.
 const PATIENCE_MS: u32 = 50;
+/// A lost channel has to be right for this long to be back, in ms: an array that stands at the rail of its front end
+/// would otherwise make two events a second.
+const BACK_MS: u32 = 10_000;
 /// A wrong sample weighs this many right ones: an alternating current agrees with a dead range at every zero crossing.
 const WRONG_WEIGHT: u32 = 4;
 
@@ -15,6 +18,7 @@ const WRONG_WEIGHT: u32 = 4;
 #[derive(Debug)]
 pub struct Plausible {
     patience: u32,
+    back: u32,
     i_fine: Watch,
     i_wide: Watch,
     v_pos: Watch,
@@ -36,8 +40,13 @@ pub enum Change {
 }
 
 impl Watch {
-    /// Lost when wrong samples outweigh the right ones by `patience`, back after as many right ones in a row.
-    fn step(&mut self, wrong: bool, patience: u32, channel: Channel) -> Option<Change> {
+    /// Lost when wrong samples outweigh the right ones by `patience`, back after `back` right ones in a row.
+    fn step(
+        &mut self,
+        wrong: bool,
+        (patience, back): (u32, u32),
+        channel: Channel,
+    ) -> Option<Change> {
         if wrong {
             self.right_for = 0;
             self.suspicion = (self.suspicion + WRONG_WEIGHT).min(patience * WRONG_WEIGHT);
@@ -49,7 +58,7 @@ impl Watch {
             self.lost = true;
             return Some(Change::Lost(channel));
         }
-        if self.lost && self.right_for >= patience {
+        if self.lost && self.right_for >= back {
             self.lost = false;
             self.suspicion = 0;
             return Some(Change::Back(channel));
@@ -62,6 +71,7 @@ impl Plausible {
     pub fn new(sample_rate_hz: u32) -> Self {
         Self {
             patience: sample_rate_hz * PATIENCE_MS / 1000,
+            back: sample_rate_hz * BACK_MS / 1000,
             i_fine: Watch::default(),
             i_wide: Watch::default(),
             v_pos: Watch::default(),
@@ -83,7 +93,7 @@ impl Plausible {
 
     /// Something is under suspicion: do not skip samples.
     pub fn busy(&self) -> bool {
-        let suspect = |w: &Watch| w.suspicion > 0 || (w.lost && w.right_for < self.patience);
+        let suspect = |w: &Watch| w.suspicion > 0 || (w.lost && w.right_for < self.back);
         suspect(&self.i_fine)
             || suspect(&self.i_wide)
             || suspect(&self.v_pos)
@@ -93,7 +103,7 @@ impl Plausible {
     /// What changed with this sample, channel by channel.
     pub fn step(&mut self, seen: &Calibrated) -> [Option<Change>; 4] {
         let stuck_fine = seen.fine_at_rail && seen.i_wide.0.saturating_abs() < RANGES_APART_UA;
-        let p = self.patience;
+        let p = (self.patience, self.back);
         [
             self.i_fine
                 .step(seen.disagree || stuck_fine, p, Channel::IFine),
@@ -174,12 +184,12 @@ mod tests {
         let codes = core::iter::once(bad)
             .chain(core::iter::repeat_n(Codes::default(), 10))
             .chain(core::iter::repeat_n(bad, 200))
-            .chain(core::iter::repeat_n(Codes::default(), 200));
+            .chain(core::iter::repeat_n(Codes::default(), 40_100));
         assert_eq!(
             changes(codes).as_slice(),
             [
                 (210, Change::Lost(Channel::VPos)),
-                (410, Change::Back(Channel::VPos))
+                (40_210, Change::Back(Channel::VPos))
             ]
         );
     }

@@ -2,7 +2,7 @@
 
 use ohmward_core::{Identity, Inputs, Monitor, Outputs, Sample, TEST_CURRENT};
 use ohmward_proto::event::{Event, EventKind, StartReason, TripCause};
-use ohmward_proto::measure::{Codes, TripState};
+use ohmward_proto::measure::{Channel, Codes, TripState};
 use ohmward_proto::message::{Ack, BoardId, Command, CommandOutcome, Message};
 use ohmward_proto::settings::Calibration;
 use ohmward_proto::{Insulation, Settings};
@@ -31,6 +31,10 @@ pub struct Bench {
     pub bond_stuck: bool,
     /// The bond is open whatever the board says: a fuse that has blown.
     pub fuse_open: bool,
+    /// A channel whose code stands still.
+    pub stuck_code: Option<(Channel, i16)>,
+    /// The contactor's contacts are open whatever its coil says.
+    pub fallen: bool,
     /// Sensitive current range over its true value.
     pub fine_gain: f64,
     /// What both ranges read at nothing, A.
@@ -75,6 +79,8 @@ impl Bench {
             bond_stuck: false,
             results: Vec::new(),
             fuse_open: false,
+            stuck_code: None,
+            fallen: false,
             fine_gain: 1.0,
             zero_a: 0.0,
             arm: false,
@@ -157,19 +163,27 @@ impl Bench {
         if self.outputs.inject {
             i += f64::from(TEST_CURRENT.0);
         }
-        let codes = Codes {
+        let mut codes = Codes {
             i_fine: code(i * self.fine_gain + self.zero_a, 1.25),
             i_wide: code(i + self.zero_a, 25.0),
             v_pos: code(v_pos, 600.0),
             v_neg: code(v_neg, 600.0),
         };
+        if let Some((channel, code)) = self.stuck_code {
+            *match channel {
+                Channel::IFine => &mut codes.i_fine,
+                Channel::IWide => &mut codes.i_wide,
+                Channel::VPos => &mut codes.v_pos,
+                Channel::VNeg => &mut codes.v_neg,
+            } = code;
+        }
         if self.outputs.contactor == self.feedback || self.stuck {
             self.feedback_due = self.n + u64::from(RATE) / 50;
         } else if self.n >= self.feedback_due {
             self.feedback = self.outputs.contactor;
         }
         let inputs = Inputs {
-            contactor_feedback: self.feedback,
+            contactor_feedback: self.feedback && !self.fallen,
             reset: self.reset,
             arm: self.arm,
         };
