@@ -386,6 +386,56 @@ mod tests {
         });
     }
 
+    /// Every move there is, from the walk, against the drawing above: nothing more, nothing less.
+    #[test]
+    fn every_move_is_in_the_table() {
+        const TABLE: [&str; 23] = [
+            "Closed → Closed",
+            "Closed → Opening: Tripped",
+            "Closed → Resting: Rested",
+            "Closing → Closed: Connected",
+            "Closing → Closing",
+            "Closing → Opening: FailedToClose, Tripped",
+            "Closing → Opening: Tripped",
+            "FailedToOpen → FailedToOpen",
+            "FailedToOpen → Latched: OpenedLate",
+            "FailedToOpen → LockedOut: OpenedLate",
+            "Latched → FailedToOpen: FailedToOpen",
+            "Latched → Latched",
+            "Latched → Resting: Reset",
+            "LockedOut → FailedToOpen: FailedToOpen",
+            "LockedOut → LockedOut",
+            "LockedOut → Resting: Reset",
+            "Opening → FailedToOpen: FailedToOpen",
+            "Opening → Latched: Opened",
+            "Opening → LockedOut: Opened",
+            "Opening → Opening",
+            "Resting → Closing",
+            "Resting → Opening: Tripped",
+            "Resting → Resting",
+        ];
+        let mut moves = std::collections::BTreeSet::new();
+        walk(|from, _, to, events| {
+            let words: std::vec::Vec<_> = events
+                .iter()
+                .filter(|e| !matches!(e, EventKind::ResetRefused(_)))
+                .map(|e| {
+                    let text = std::format!("{e:?}");
+                    std::string::String::from(text.split([' ', '(']).next().unwrap_or(""))
+                })
+                .collect();
+            let colon = if words.is_empty() { "" } else { ": " };
+            moves.insert(std::format!(
+                "{:?} → {:?}{colon}{}",
+                from.state(),
+                to.state(),
+                words.join(", ")
+            ));
+        });
+        let moves: std::vec::Vec<_> = moves.into_iter().collect();
+        assert_eq!(moves, TABLE, "{moves:#?}");
+    }
+
     #[test]
     fn one_trip_too_many_locks_out_wherever_it_comes_to_rest() {
         let mut locked = 0;
