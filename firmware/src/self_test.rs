@@ -174,6 +174,15 @@ impl SelfTest {
         self.enter(Phase::Idle);
     }
 
+    /// A surge came through the sensor: what was gathered says nothing, and the pair begins again.
+    pub fn disturbed(&mut self) {
+        match self.phase {
+            Phase::Idle => {}
+            Phase::Before | Phase::Bridge { .. } => self.enter(Phase::Before),
+            Phase::Injected | Phase::Released { .. } => self.enter(Phase::Injected),
+        }
+    }
+
     fn enter(&mut self, phase: Phase) {
         self.phase = phase;
         self.samples = 0;

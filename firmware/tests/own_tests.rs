@@ -308,3 +308,18 @@ fn an_alternating_fault_behind_an_open_bond_is_found_when_it_closes() {
         bench.events
     );
 }
+
+/// A stroke every half second through the whole morning: a test that a surge falls into says nothing, it does not fail.
+#[test]
+fn a_thunderstorm_at_dawn_is_no_failed_self_test() {
+    let mut bench = Bench::new(|s| s.earthing = ohmward_proto::settings::Earthing::NotEarthed);
+    bench.run(20.0, |t| if t % 0.5 < 0.001 { 25.0 } else { 0.002 });
+    assert_eq!(cause(&bench), None);
+    bench.run(10.0, |_| 0.002);
+    assert_eq!(
+        bench.monitor.state(),
+        TripState::Closed,
+        "{:?}",
+        bench.events
+    );
+}

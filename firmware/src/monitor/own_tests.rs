@@ -57,6 +57,10 @@ impl Monitor {
         if !self.self_test.busy() {
             return None;
         }
+        if self.despike.busy() {
+            self.self_test.disturbed();
+            return None;
+        }
         let bridge = self.front_end.calibration().bridge;
         let g = match self.settings.earthing {
             Earthing::PositiveBonded => bridge.g_switched_neg,

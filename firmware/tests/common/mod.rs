@@ -140,8 +140,12 @@ impl Bench {
         (self.neg + 200.0, self.neg)
     }
 
+    fn earthed(&self) -> bool {
+        self.monitor.settings().earthing.has_bond()
+    }
+
     fn bond_closed(&self) -> bool {
-        !self.fuse_open && (self.bond_stuck || !self.outputs.bond_switch)
+        self.earthed() && !self.fuse_open && (self.bond_stuck || !self.outputs.bond_switch)
     }
 
     /// What the measuring resistor at the positive pole sends back through a closed bond.
@@ -157,7 +161,8 @@ impl Bench {
         let (v_pos, v_neg) = self.poles();
         let code = |x: f64, full: f64| (x / full * 32768.0).round().clamp(-32768.0, 32767.0) as i16;
         let mut i = self.bridge_current(v_pos);
-        if self.bond_closed() {
+        // Without a bond the channel sees the residual current of both poles.
+        if self.bond_closed() || !self.earthed() {
             i += i_bond_a;
         }
         if self.outputs.inject {
