@@ -53,7 +53,10 @@ pub fn run(args: &DemoArgs) -> anyhow::Result<ExitCode> {
     writeln!(out)?;
     for stored in &demo.events {
         // Every morning and evening is in the store; here only what is out of the ordinary.
-        if matches!(stored.event.kind, EventKind::Connected | EventKind::Rested) {
+        if matches!(
+            stored.event.kind,
+            EventKind::Connected | EventKind::Rested | EventKind::SelfTestPassed { .. }
+        ) {
             continue;
         }
         writeln!(

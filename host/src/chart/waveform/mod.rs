@@ -389,7 +389,7 @@ fn story(data: &WaveformData) -> String {
             };
             let bond = match data.settings {
                 Some(s) if s.trip_opens_bond && s.earthing.has_bond() => {
-                    " The bond opened with it: no pole is held at earth any more."
+                    " The bond opened with it."
                 }
                 _ => "",
             };
