@@ -3,6 +3,7 @@
 mod chart;
 mod demo;
 mod events;
+mod plan;
 mod record;
 mod simulate;
 
@@ -28,6 +29,8 @@ enum Command {
     Demo(demo::DemoArgs),
     /// Run a simulated board: real firmware in a simulated world, behind a pseudo-terminal or a TCP port
     Simulate(simulate::SimulateArgs),
+    /// Limits for an array with their sources, expected values, grounding, cautions; the board's settings
+    Plan(plan::PlanArgs),
     /// Record one or more boards into a store
     Record(record::RecordArgs),
     /// List what happened
@@ -41,6 +44,7 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
     match args.command {
         Command::Demo(args) => demo::run(&args),
         Command::Simulate(args) => simulate::run(&args),
+        Command::Plan(args) => plan::run(&args),
         Command::Record(args) => record::run(args),
         Command::Events(args) => events::run(&args),
         Command::Chart(args) => chart::run(&args),
