@@ -60,7 +60,8 @@ pub fn apply(
         );
         limit.value = value;
         limit.changed = true;
-        limit.looser_than = asked.map(|asked| format!("{asked} after {}", limit.source.short()));
+        limit.looser_than =
+            asked.map(|asked| format!("{}, which asks {asked}", limit.source.short()));
     }
     Ok((all, settings))
 }
@@ -90,7 +91,7 @@ fn is_looser(key: &str, value: Value, bound: Bound) -> Option<String> {
         (Value::Number(x), Bound::AtLeast(least)) if x < least => {
             Some(format!("at least {least:.1}"))
         }
-        (Value::Switch(false), Bound::On) => Some("\"true\"".to_owned()),
+        (Value::Switch(false), Bound::On) => Some("true".to_owned()),
         _ => None,
     }
 }
@@ -163,12 +164,12 @@ mod tests {
             (
                 "current.ground_fault.above_a = 2.0",
                 "current.ground_fault.above_a",
-                "at most 1 after UL 1741 Table 31.1",
+                "UL 1741 Table 31.1, which asks at most 1",
             ),
             (
                 "current.continuous.above_a = 0.31",
                 "current.continuous.above_a",
-                "at most 0.3 after IEC 62109-2",
+                "IEC 62109-2:2011 4.8.3.5.1 a), which asks at most 0.3",
             ),
             (
                 "current.continuous.hold_ms = 270",

@@ -11,6 +11,9 @@ use crate::plan::sources::{Source, row_of};
 use ohmward_proto::settings::{InsulationCheck, InsulationLimits};
 use ohmward_proto::units::{Ohms, Volts};
 
+/// Highest trip level that a board takes, Ω (`Settings::check`).
+const BOARD_TRIP_OHM: f64 = 50e6;
+
 pub(super) fn insulation(
     b: &mut Builder,
     facts: &Facts,
@@ -62,7 +65,7 @@ pub(super) fn insulation(
     );
     // What follows from the trip level follows a stricter one that the file asks for.
     let trip_ohm = trip_wanted_ohm
-        .filter(|wanted| *wanted > trip_ohm && *wanted <= 30e6)
+        .filter(|wanted| *wanted > trip_ohm && *wanted <= BOARD_TRIP_OHM)
         .unwrap_or(trip_ohm);
     let (warn_ohm, source, reached) = warning(facts, healthy, trip_ohm);
     let warn_below = b.number(
