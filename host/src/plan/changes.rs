@@ -46,7 +46,7 @@ pub fn apply(
             return Err(source.error(
                 &format!("settings.{key}"),
                 format!(
-                    "{} is looser than {asked} ({}); give that or stricter, or plan with --accept-looser",
+                    "{} is looser than its source asks: {asked} ({}); give that or stricter, or plan with --accept-looser",
                     shown(value),
                     limit.source_label
                 ),
@@ -89,7 +89,7 @@ fn is_looser(key: &str, value: Value, bound: Bound) -> Option<String> {
         (Value::Number(x), Bound::AtMost(_)) if key == "check.every_s" && x == 0.0 => None,
         (Value::Number(x), Bound::AtMost(most)) if x > most => Some(format!("at most {most}")),
         (Value::Number(x), Bound::AtLeast(least)) if x < least => {
-            Some(format!("at least {least:.1}"))
+            Some(format!("at least {}", (least * 10.0).ceil() / 10.0))
         }
         (Value::Switch(false), Bound::On) => Some("true".to_owned()),
         _ => None,
