@@ -6,14 +6,18 @@
 //! - [`store`]: the folder everything is kept in
 //! - [`chart`]: pictures from the store
 //! - [`talk`]: a few words with one board: settings, self-test
+//! - [`array_file`]: ARRAY.toml, what stands in the field
+//! - [`plan`]: limits, grounding and cautions for it, with their sources
 //! - [`words`]: events as sentences
 //! - [`demo`]: all of it once, on a scenario of our own
 //!
 //! The binary only reads arguments, calls in here and prints.
 
+pub mod array_file;
 pub mod chart;
 pub mod demo;
 pub mod link;
+pub mod plan;
 pub mod record;
 pub mod sim;
 pub mod store;

@@ -4,13 +4,16 @@
 //! - [`Scenario`] is what a file says, checked.
 //! - `error.rs`: the one-line error, and finding the line of a key.
 //! - `check.rs`: ranges.
+//! - [`sections`]: ranges of the sections that other files share with a scenario.
 //! - `settings.rs`: the board's settings as a few changes over the defaults.
 
 mod check;
 mod error;
+pub mod sections;
 mod settings;
 
-pub use error::ScenarioError;
+pub use error::{ScenarioError, Source};
+pub use settings::{leaves, overlay};
 
 use crate::array::{ArraySettings, EarthingParts, Load, Place};
 use crate::contactor::ContactorSettings;
@@ -18,10 +21,10 @@ use crate::fault::{FaultSettings, at_hours};
 use crate::module::ModuleKind;
 use crate::sensors::SensorSettings;
 use crate::weather::WeatherSettings;
-use error::Source;
 use jiff::Timestamp;
 use ohmward_proto::message::BoardId;
 use ohmward_proto::{SampleIndex, Settings};
+use sections::LoadSettings;
 use serde::Deserialize;
 use std::path::Path;
 
@@ -123,24 +126,6 @@ pub struct Weld {
     pub to_h: Option<f64>,
 }
 
-/// Section `[load]` as written.
-#[derive(Clone, Copy, PartialEq, Debug, Default, Deserialize)]
-#[serde(deny_unknown_fields)]
-struct LoadSettings {
-    kind: LoadKind,
-    volts: Option<f64>,
-    series_ohm: Option<f64>,
-}
-
-#[derive(Clone, Copy, PartialEq, Debug, Default, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-enum LoadKind {
-    None,
-    Battery,
-    #[default]
-    WorkingPoint,
-}
-
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
 struct BoardSettings {
@@ -206,7 +191,7 @@ impl Scenario {
     pub fn parse(file: &str, text: &str) -> Result<Self, ScenarioError> {
         let source = Source::new(file, text)?;
         let raw: Raw = toml::from_str(text).map_err(|e| source.serde_error(&e))?;
-        let settings = settings::overlay(&source, &raw.settings)?;
+        let settings = overlay(&source, Settings::SMALL_BONDED, &raw.settings)?;
         check::scenario(&source, raw, settings)
     }
 

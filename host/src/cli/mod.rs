@@ -3,8 +3,10 @@
 mod chart;
 mod demo;
 mod events;
+mod plan;
 mod record;
 mod selftest;
+mod settings;
 mod simulate;
 
 use clap::{Parser, Subcommand};
@@ -29,8 +31,12 @@ enum Command {
     Demo(demo::DemoArgs),
     /// Run a simulated board: real firmware in a simulated world, behind a pseudo-terminal or a TCP port
     Simulate(simulate::SimulateArgs),
+    /// Limits for an array with their sources, expected values, grounding, cautions; the board's settings
+    Plan(plan::PlanArgs),
     /// Record one or more boards into a store
     Record(record::RecordArgs),
+    /// Show what is set on a board, or set it
+    Settings(settings::SettingsArgs),
     /// Have a board test its own sensor and zero
     Selftest(selftest::SelftestArgs),
     /// List what happened
@@ -44,7 +50,9 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
     match args.command {
         Command::Demo(args) => demo::run(&args),
         Command::Simulate(args) => simulate::run(&args),
+        Command::Plan(args) => plan::run(&args),
         Command::Record(args) => record::run(args),
+        Command::Settings(args) => settings::run(args),
         Command::Selftest(args) => selftest::run(args),
         Command::Events(args) => events::run(&args),
         Command::Chart(args) => chart::run(&args),

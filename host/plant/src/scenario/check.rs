@@ -1,43 +1,14 @@
 //! Ranges of everything in a scenario. The limits are there to catch slips of unit, not to judge arrays.
 
-use super::error::{ScenarioError, Source};
-use super::{Board, BoardSettings, LoadKind, LoadSettings, Raw, Scenario};
-use crate::array::{ArraySettings, Load, Place};
+use super::error::Source;
+use super::sections::{self, Checked};
+use super::{Board, BoardSettings, Raw, Scenario};
+use crate::array::{ArraySettings, Place};
 use crate::fault::FaultSettings;
-use crate::module::{KINDS, ModuleKind};
 use crate::sensors::SensorSettings;
 use crate::weather::WeatherSettings;
 use ohmward_proto::Settings;
 use ohmward_proto::message::BoardId;
-use ohmward_proto::settings::Earthing;
-
-type Checked<T> = Result<T, ScenarioError>;
-
-impl Source<'_> {
-    /// NaN lies in no range.
-    fn between(&self, path: &str, value: f64, low: f64, high: f64) -> Checked<()> {
-        if (low..=high).contains(&value) {
-            Ok(())
-        } else {
-            Err(self.error(
-                path,
-                format!("{value} is out of range; give {low} to {high}"),
-            ))
-        }
-    }
-
-    /// `from_h` before `to_h`, both within the scenario.
-    fn span(&self, path: &str, from_h: f64, to_h: Option<f64>, duration_h: f64) -> Checked<()> {
-        self.between(&format!("{path}.from_h"), from_h, 0.0, duration_h)?;
-        match to_h {
-            Some(to_h) if to_h.is_nan() || to_h <= from_h => Err(self.error(
-                &format!("{path}.to_h"),
-                format!("{to_h} is not after from_h ({from_h}); give a later hour"),
-            )),
-            _ => Ok(()),
-        }
-    }
-}
 
 /// Checks everything serde cannot.
 pub(super) fn scenario(source: &Source<'_>, raw: Raw, settings: Settings) -> Checked<Scenario> {
@@ -55,13 +26,12 @@ pub(super) fn scenario(source: &Source<'_>, raw: Raw, settings: Settings) -> Che
     })?;
     source.between("duration_h", raw.duration_h, 1e-4, 10.0 * 8784.0)?;
     let board = board(source, &raw.board)?;
-    let module = array(source, &raw.array)?;
-    earthing(source, &raw, settings.earthing)?;
-    let load = load(source, raw.load)?;
+    let module = sections::array(source, &raw.array)?;
+    sections::earthing(source, &raw.earthing, settings.earthing)?;
+    let load = sections::load(source, raw.load)?;
     weather(source, &raw.weather, raw.duration_h)?;
     sensors(source, &raw.sensors, board.sample_rate_hz)?;
-    source.between("contactor.close_ms", raw.contactor.close_ms, 0.0, 5000.0)?;
-    source.between("contactor.open_ms", raw.contactor.open_ms, 0.0, 5000.0)?;
+    sections::contactor(source, raw.contactor)?;
     let places = raw
         .fault
         .iter()
@@ -134,98 +104,6 @@ fn board(source: &Source<'_>, raw: &BoardSettings) -> Checked<Board> {
         sample_rate_hz: raw.sample_rate_hz,
         boot: raw.boot,
     })
-}
-
-fn array(source: &Source<'_>, a: &ArraySettings) -> Checked<&'static ModuleKind> {
-    source.between("array.strings", f64::from(a.strings), 1.0, 1000.0)?;
-    source.between(
-        "array.modules_per_string",
-        f64::from(a.modules_per_string),
-        1.0,
-        100.0,
-    )?;
-    source.between("array.string_cable_ohm", a.string_cable_ohm, 0.0, 100.0)?;
-    source.between(
-        "array.insulation_mohm_per_module",
-        a.insulation_mohm_per_module,
-        0.001,
-        1e7,
-    )?;
-    source.between(
-        "array.leakage_nf_per_module",
-        a.leakage_nf_per_module,
-        0.0,
-        1e5,
-    )?;
-    source.between(
-        "array.activation_energy_ev",
-        a.activation_energy_ev,
-        0.0,
-        1.5,
-    )?;
-    source.between("array.wet_factor", a.wet_factor, 0.0, 1e6)?;
-    source.between(
-        "array.wet_capacitance_factor",
-        a.wet_capacitance_factor,
-        1.0,
-        100.0,
-    )?;
-    ModuleKind::named(&a.module).ok_or_else(|| {
-        let known: Vec<_> = KINDS.iter().map(|kind| kind.name).collect();
-        source.error(
-            "array.module",
-            format!(
-                "\"{}\" is not a known module; choose from: {}",
-                a.module,
-                known.join(", ")
-            ),
-        )
-    })
-}
-
-fn earthing(source: &Source<'_>, raw: &Raw, arrangement: Earthing) -> Checked<()> {
-    source.between("earthing.fuse_ohm", raw.earthing.fuse_ohm, 0.0, 100.0)?;
-    source.between("earthing.shunt_ohm", raw.earthing.shunt_ohm, 0.001, 100.0)?;
-    match (arrangement, raw.earthing.high_resistance_ohm) {
-        (Earthing::HighResistance, None) => Err(source.error(
-            "earthing.high_resistance_ohm",
-            "is missing, and settings.earthing is high-resistance; add it",
-        )),
-        (Earthing::HighResistance, Some(ohm)) => {
-            source.between("earthing.high_resistance_ohm", ohm, 10.0, 1e7)
-        }
-        (_, Some(_)) => Err(source.error(
-            "earthing.high_resistance_ohm",
-            "has no use unless settings.earthing is high-resistance; remove one or change the other",
-        )),
-        (_, None) => Ok(()),
-    }
-}
-
-fn load(source: &Source<'_>, raw: LoadSettings) -> Checked<Load> {
-    match (raw.kind, raw.volts, raw.series_ohm) {
-        (LoadKind::Battery, Some(volts), Some(series_ohm)) => {
-            source.between("load.volts", volts, 1.0, 1500.0)?;
-            source.between("load.series_ohm", series_ohm, 0.001, 1000.0)?;
-            Ok(Load::Battery { volts, series_ohm })
-        }
-        (LoadKind::Battery, None, _) => {
-            Err(source.error("load.volts", "is missing for a battery; add it"))
-        }
-        (LoadKind::Battery, _, None) => {
-            Err(source.error("load.series_ohm", "is missing for a battery; add it"))
-        }
-        (LoadKind::None, None, None) => Ok(Load::None),
-        (LoadKind::WorkingPoint, None, None) => Ok(Load::WorkingPoint),
-        (_, volts, _) => Err(source.error(
-            if volts.is_some() {
-                "load.volts"
-            } else {
-                "load.series_ohm"
-            },
-            "belongs to kind = \"battery\" only; remove it or change the kind",
-        )),
-    }
 }
 
 fn weather(source: &Source<'_>, w: &WeatherSettings, duration_h: f64) -> Checked<()> {

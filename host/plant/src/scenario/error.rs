@@ -1,10 +1,10 @@
-//! The one-line error of a scenario, and finding the line of a key.
+//! The one-line error of a scenario or array file, and finding the line of a key.
 
 use std::fmt;
 use std::ops::Range;
 use toml_edit::{Document, Item};
 
-/// What is wrong with a scenario file. Prints as one line: `FILE:LINE: KEY: what is wrong; what to do`.
+/// What is wrong with a scenario or array file. Prints as one line: `FILE:LINE: KEY: what is wrong; what to do`.
 #[derive(Clone, PartialEq, Eq, Debug)]
 pub struct ScenarioError {
     /// The file as the caller named it.
@@ -33,7 +33,8 @@ impl fmt::Display for ScenarioError {
 impl std::error::Error for ScenarioError {}
 
 impl ScenarioError {
-    pub(super) fn unreadable(file: &str, error: &std::io::Error) -> Self {
+    /// The file could not be read at all.
+    pub fn unreadable(file: &str, error: &std::io::Error) -> Self {
         Self {
             file: file.to_owned(),
             line: 0,
@@ -43,15 +44,16 @@ impl ScenarioError {
     }
 }
 
-/// A scenario text with the places of its keys.
-pub(super) struct Source<'a> {
+/// The text of a file with the places of its keys.
+pub struct Source<'a> {
     file: &'a str,
     text: &'a str,
     document: Document<&'a str>,
 }
 
 impl<'a> Source<'a> {
-    pub(super) fn new(file: &'a str, text: &'a str) -> Result<Self, ScenarioError> {
+    /// Finds the keys; `file` is the text's name in errors.
+    pub fn new(file: &'a str, text: &'a str) -> Result<Self, ScenarioError> {
         match Document::parse(text) {
             Ok(document) => Ok(Self {
                 file,
@@ -68,12 +70,12 @@ impl<'a> Source<'a> {
     }
 
     /// Name of the file.
-    pub(super) fn file(&self) -> &str {
+    pub fn file(&self) -> &str {
         self.file
     }
 
     /// An error about the key at `path` (dots between names, numbers for places in a list).
-    pub(super) fn error(&self, path: &str, message: impl Into<String>) -> ScenarioError {
+    pub fn error(&self, path: &str, message: impl Into<String>) -> ScenarioError {
         ScenarioError {
             file: self.file.to_owned(),
             line: line_of(self.text, self.find(path)),
@@ -87,7 +89,7 @@ impl<'a> Source<'a> {
     }
 
     /// An error that serde found, in our words.
-    pub(super) fn serde_error(&self, error: &toml::de::Error) -> ScenarioError {
+    pub fn serde_error(&self, error: &toml::de::Error) -> ScenarioError {
         let found = one_line(error.message());
         let mut path = error
             .span()

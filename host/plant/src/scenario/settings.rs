@@ -1,23 +1,25 @@
-//! `[settings]`: a few changes laid over the settings for a small bonded array.
+//! `[settings]`: a few changes laid over settings that are whole.
 
 use super::error::{ScenarioError, Source, unknown_key};
 use ohmward_proto::Settings;
 use toml::{Table, Value};
 
-/// Lays `changes` over [`Settings::SMALL_BONDED`] and checks the whole.
+/// Lays `changes`, the section `[settings]`, over `base` and checks the whole.
 ///
 /// Each change goes in by itself: the one that the settings refuse is the one at fault, so its line can be told.
-pub(super) fn overlay(source: &Source<'_>, changes: &Table) -> Result<Settings, ScenarioError> {
-    let mut whole = Table::try_from(Settings::SMALL_BONDED).map_err(|e| {
+pub fn overlay(
+    source: &Source<'_>,
+    base: Settings,
+    changes: &Table,
+) -> Result<Settings, ScenarioError> {
+    let mut whole = Table::try_from(base).map_err(|e| {
         source.error(
             "settings",
             format!("defaults do not fit in TOML ({e}); report this"),
         )
     })?;
-    let mut settings = Settings::SMALL_BONDED;
-    let mut leaves = Vec::new();
-    collect("", changes, &mut leaves);
-    for (path, value) in leaves {
+    let mut settings = base;
+    for (path, value) in leaves(changes) {
         let at = format!("settings.{path}");
         put(&mut whole, &path, value).map_err(|message| source.error(&at, message))?;
         settings = whole.clone().try_into().map_err(|e: toml::de::Error| {
@@ -33,7 +35,13 @@ pub(super) fn overlay(source: &Source<'_>, changes: &Table) -> Result<Settings, 
     Ok(settings)
 }
 
-/// All values with their dotted paths, in the order written.
+/// All values with their dotted paths, in the order of the table.
+pub fn leaves(table: &Table) -> Vec<(String, &Value)> {
+    let mut leaves = Vec::new();
+    collect("", table, &mut leaves);
+    leaves
+}
+
 fn collect<'t>(path: &str, table: &'t Table, leaves: &mut Vec<(String, &'t Value)>) {
     for (name, value) in table {
         let here = if path.is_empty() {

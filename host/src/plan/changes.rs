@@ -1,0 +1,295 @@
+//! `[settings]` of ARRAY.toml laid over the planned settings: stricter goes in, looser only when accepted, and marked.
+
+use super::facts::quantity;
+use super::limits::{Bound, Limit, Limits, Value};
+use crate::array_file::ArrayFile;
+use ohmward_plant::ScenarioError;
+use ohmward_plant::scenario::{Source, leaves, overlay};
+use ohmward_proto::Settings;
+
+/// What to do about a change that protects less than its source asks.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum Looser {
+    /// Refuse it.
+    Refuse,
+    /// Take it and mark it.
+    AcceptMarked,
+}
+
+/// The trip level that the file asks for, Ω; other levels follow it.
+pub fn trip_wanted_ohm(file: &ArrayFile) -> Option<f64> {
+    number(file.overrides.get("insulation")?.get("trip_below_ohm")?)
+}
+
+/// Applies the changes to both the settings and the list.
+///
+/// # Errors
+/// A key that does not exist, a value the board does not take, or a looser one that was not accepted: the file, line and
+/// key, and what to give instead.
+pub fn apply(
+    file: &ArrayFile,
+    planned: Limits,
+    looser: Looser,
+) -> Result<(Vec<Limit>, Settings), ScenarioError> {
+    let Limits { mut all, settings } = planned;
+    let source = Source::new(&file.file, &file.text)?;
+    let settings = overlay(&source, settings, &file.overrides)?;
+    for (key, written) in leaves(&file.overrides) {
+        let Some(limit) = all.iter_mut().find(|limit| limit.key == key) else {
+            continue;
+        };
+        let Some(value) = value_of(written) else {
+            continue;
+        };
+        let asked = is_looser(&key, value, limit.bound);
+        if let (Some(asked), Looser::Refuse) = (&asked, looser) {
+            return Err(source.error(
+                &format!("settings.{key}"),
+                format!(
+                    "{} is looser than its source asks: {asked} ({}); give that or stricter, or plan with --accept-looser",
+                    shown(value),
+                    limit.source_label
+                ),
+            ));
+        }
+        let planned = limit.value;
+        limit.reached = format!(
+            "ARRAY.toml; planned was {}: {}",
+            shown(planned),
+            limit.reached
+        );
+        limit.value = value;
+        limit.changed = true;
+        limit.looser_than =
+            asked.map(|asked| format!("{}, which asks {asked}", limit.source.short()));
+    }
+    Ok((all, settings))
+}
+
+/// A number or a switch; nothing else is a limit.
+pub fn value_of(value: &toml::Value) -> Option<Value> {
+    match value {
+        toml::Value::Boolean(on) => Some(Value::Switch(*on)),
+        other => number(other).map(Value::Number),
+    }
+}
+
+fn number(value: &toml::Value) -> Option<f64> {
+    match value {
+        toml::Value::Float(x) => Some(*x),
+        toml::Value::Integer(n) => Some(*n as f64),
+        _ => None,
+    }
+}
+
+/// What the source asks, if the value is looser than that.
+fn is_looser(key: &str, value: Value, bound: Bound) -> Option<String> {
+    match (value, bound) {
+        // None while connected: the check before connecting is the daily one, and has its own switch.
+        (Value::Number(x), Bound::AtMost(_)) if key == "check.every_s" && x == 0.0 => None,
+        (Value::Number(x), Bound::AtMost(most)) if x > most => Some(format!("at most {most}")),
+        (Value::Number(x), Bound::AtLeast(least)) if x < least => {
+            Some(format!("at least {}", (least * 10.0).ceil() / 10.0))
+        }
+        (Value::Switch(false), Bound::On) => Some("true".to_owned()),
+        _ => None,
+    }
+}
+
+/// A value as it is written, without unit: the key has it.
+pub fn shown(value: Value) -> String {
+    match value {
+        Value::Number(x) => format!("{x}"),
+        Value::Switch(on) => format!("{on}"),
+    }
+}
+
+/// A value for people, its unit taken from the key.
+pub fn with_unit(key: &str, value: Value) -> String {
+    match value {
+        Value::Switch(on) => if on { "on" } else { "off" }.to_owned(),
+        Value::Number(x) => match key.rsplit('_').next() {
+            Some("a") => quantity(x, "A"),
+            Some("ohm") => quantity(x, "Ω"),
+            Some("v") => quantity(x, "V"),
+            Some("s") => format!("{x} s"),
+            _ if key.contains("_ms") => format!("{x} ms"),
+            _ => format!("{x}"),
+        },
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::plan::test_array::heron_bend_text;
+    use crate::plan::{Plan, plan, settings_file, text};
+
+    fn read(text: &str) -> ArrayFile {
+        ArrayFile::parse("array.toml", text).expect("reads")
+    }
+
+    fn planned(text: &str) -> Plan {
+        plan(&read(text), Looser::Refuse).expect("plans")
+    }
+
+    fn changed(settings: &str) -> String {
+        heron_bend_text("").replace("mains = \"hz50\"", &format!("mains = \"hz50\"\n{settings}"))
+    }
+
+    #[test]
+    fn stricter_goes_in_and_what_follows_from_it_follows() {
+        let plan = planned(&changed(
+            "insulation.trip_below_ohm = 60_000.0\ncurrent.ground_fault.above_a = 0.5",
+        ));
+        assert!((plan.settings.current.ground_fault.above.0 - 0.5).abs() < f32::EPSILON);
+        assert!((plan.settings.insulation.trip_below.0 - 60e3).abs() < 0.1);
+        assert!((plan.settings.insulation.reset_above.0 - 90e3).abs() < 0.1);
+        assert!(plan.looser().next().is_none());
+        let row = &plan
+            .limits
+            .iter()
+            .find(|l| l.key == "current.ground_fault.above_a")
+            .expect("a row");
+        assert!(
+            row.changed && row.reached.contains("planned was 1"),
+            "{row:?}"
+        );
+    }
+
+    /// Refused with file, line, key, value, limit and source; accepted it is marked in list, text, settings file and JSON.
+    #[test]
+    fn looser_is_refused_or_marked() {
+        for (line, key, than) in [
+            (
+                "current.ground_fault.above_a = 2.0",
+                "current.ground_fault.above_a",
+                "UL 1741 Table 31.1, which asks at most 1",
+            ),
+            (
+                "current.continuous.above_a = 0.31",
+                "current.continuous.above_a",
+                "IEC 62109-2:2011 4.8.3.5.1 a), which asks at most 0.3",
+            ),
+            (
+                "current.continuous.hold_ms = 270",
+                "current.continuous.hold_ms",
+                "at most 260",
+            ),
+            (
+                "current.sudden.enabled = false",
+                "current.sudden.enabled",
+                "IEC 62109-2:2011 Table 31",
+            ),
+            (
+                "current.sudden.low.above_a = 0.05",
+                "current.sudden.low.above_a",
+                "at most 0.03",
+            ),
+            (
+                "insulation.trip_below_ohm = 29_999.0",
+                "insulation.trip_below_ohm",
+                "at least 30000",
+            ),
+            (
+                "check.before_connect = false",
+                "check.before_connect",
+                "IEC 62548",
+            ),
+            (
+                "trip_opens_bond = false",
+                "trip_opens_bond",
+                "NEC 690.41(B)",
+            ),
+        ] {
+            let file = read(&changed(line));
+            let refused = plan(&file, Looser::Refuse).expect_err(line);
+            assert_eq!(refused.key, format!("settings.{key}"));
+            let at = 1 + file.text[..file.text.find(line).expect("there")]
+                .matches('\n')
+                .count();
+            assert_eq!(refused.line, at, "{refused}");
+            assert!(refused.message.contains("--accept-looser"), "{refused}");
+
+            let accepted = plan(&file, Looser::AcceptMarked).expect(line);
+            let marked: Vec<_> = accepted.looser().map(|l| l.key).collect();
+            assert_eq!(marked, [key]);
+            let mark = accepted
+                .looser()
+                .next()
+                .and_then(|l| l.looser_than.clone())
+                .expect("marked");
+            assert!(mark.contains(than), "{mark}");
+            // The text may break the line anywhere.
+            let shown = text::render(&accepted);
+            assert!(shown.contains("LOOSER THAN THEIR SOURCE"), "{shown}");
+            let settings = settings_file::render(&accepted).expect("fits");
+            assert!(
+                settings.contains(&format!("# LOOSER THAN {mark}")),
+                "{settings}"
+            );
+            let json = serde_json::to_value(&accepted).expect("JSON");
+            let in_json = json["limits"]
+                .as_array()
+                .expect("a list")
+                .iter()
+                .filter(|l| !l["looser_than"].is_null())
+                .count();
+            assert_eq!(in_json, 1);
+        }
+    }
+
+    #[test]
+    fn on_the_bound_is_not_looser() {
+        let plan = planned(&changed(
+            "current.ground_fault.above_a = 1.0\ncurrent.continuous.above_a = 0.3\ncurrent.sudden.low.above_a = 0.03\n\
+         insulation.trip_below_ohm = 30_000\ncheck.every_s = 0\ncurrent.continuous.hold_ms = 260",
+        ));
+        assert!(plan.looser().next().is_none());
+    }
+
+    /// A converter that isolates needs no watch for sudden changes: switching it off is then not looser.
+    #[test]
+    fn an_isolating_converter_may_leave_sudden_changes_alone() {
+        let text = changed("current.sudden.enabled = false") + "[converter]\nisolated = true\n";
+        assert!(planned(&text).looser().next().is_none());
+    }
+
+    #[test]
+    fn changes_that_make_no_sense_are_named() {
+        for (line, key) in [
+            (
+                "current.ground_falt.above_a = 0.5",
+                "settings.current.ground_falt.above_a",
+            ),
+            (
+                "current.ground_fault.above_a = \"much\"",
+                "settings.current.ground_fault.above_a",
+            ),
+            (
+                "current.ground_fault.above_a = nan",
+                "settings.current.ground_fault.above_a",
+            ),
+            (
+                "current.ground_fault.above_a = -1.0",
+                "settings.current.ground_fault.above_a",
+            ),
+            (
+                "insulation.trip_below_ohm = 0.0",
+                "settings.insulation.trip_below_ohm",
+            ),
+            ("insulation.confirm = 300", "settings.insulation.confirm"),
+            ("current = 3", "settings.current"),
+        ] {
+            let file = read(&changed(line));
+            for looser in [Looser::Refuse, Looser::AcceptMarked] {
+                let error = plan(&file, looser).expect_err(line);
+                assert_eq!(error.key, key, "{error}");
+                assert!(
+                    error.line > 3 && !error.to_string().contains('\n'),
+                    "{error}"
+                );
+            }
+        }
+    }
+}
