@@ -230,3 +230,54 @@ fn a_board_tests_itself_when_asked() {
         &["tcp://127.0.0.1:1", "cannot open"],
     );
 }
+
+/// What `plan` writes goes onto a board and comes back; what protects less is refused without the maintenance switch.
+#[test]
+fn planned_settings_go_onto_a_board() {
+    let dir = tempfile::tempdir().expect("a folder");
+    let file = dir.path().join("settings.toml");
+    let array =
+        Path::new(env!("CARGO_MANIFEST_DIR")).join("../host/scenarios/heron-bend-array.toml");
+    let planned = finish(
+        ohmward()
+            .arg("plan")
+            .arg(&array)
+            .arg("--settings")
+            .arg(&file),
+    );
+    assert!(planned.status.success(), "{planned:?}");
+    // The board of this scenario measures every quarter of an hour; more rarely would be looser.
+    let text = std::fs::read_to_string(&file).expect("written");
+    let text = text.replace("every_s = 1800", "every_s = 600");
+    std::fs::write(&file, &text).expect("written");
+    let (_board, place) = simulate("tcp:127.0.0.1:0", "x60");
+    let on_board =
+        |more: &[&str]| finish(ohmward().args(["settings", "--from", &place]).args(more));
+
+    let before = String::from_utf8(on_board(&["--json"]).stdout).expect("text");
+    let put = on_board(&["--put", file.to_str().expect("a path"), "--json"]);
+    assert!(put.status.success(), "{put:?}");
+    let after: serde_json::Value = serde_json::from_slice(&put.stdout).expect("JSON");
+    let wanted: toml::Table = text.parse().expect("TOML");
+    assert_ne!(before.trim(), after.to_string());
+    assert_eq!(
+        after["insulation"]["warn_below_ohm"].as_f64(),
+        wanted["insulation"]["warn_below_ohm"].as_float()
+    );
+
+    let looser = dir.path().join("looser.toml");
+    let line = format!("trip_below_ohm = {:?}", 20_000.0);
+    std::fs::write(&looser, text.replace("trip_below_ohm = 30000.0", &line)).expect("written");
+    let refused = on_board(&["--put", looser.to_str().expect("a path")]);
+    let said = String::from_utf8_lossy(&refused.stderr).into_owned();
+    assert_eq!(refused.status.code(), Some(1), "{refused:?}");
+    assert!(said.contains("maintenance switch"), "{said}");
+
+    std::fs::write(&looser, "no settings\n").expect("written");
+    fails(
+        ohmward()
+            .args(["settings", "--from", &place, "--put"])
+            .arg(&looser),
+        &["looser.toml:1"],
+    );
+}
