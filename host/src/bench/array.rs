@@ -73,6 +73,7 @@ pub struct Array {
 }
 
 impl Array {
+    /// At rest with both poles discharged.
     pub fn new(earthing: Earthing, bridge: Bridge) -> Self {
         Self {
             earthing,

@@ -4,11 +4,44 @@
 //! - `matrix`: the built-in cases
 //! - `waveform`, `array`: the made-up bond current; the array's poles in a closed loop with the measuring bridge
 //! - `run`: one case through `ohmward_core::Monitor`, and the judgement on it; many cases on all cores
+//! - `report`: cases in groups; `table`: for people
 //!
 //! Times run from the onset of the fault to the output that opens the contactor; the contactor's own time comes on top.
 
 pub mod array;
 pub mod case;
 pub mod matrix;
+pub mod report;
 pub mod run;
+pub mod table;
 pub mod waveform;
+
+use case::Case;
+use ohmward_proto::settings::SettingsFault;
+use report::{Origin, Run};
+
+/// Why a case could not be run at all.
+#[derive(Clone, PartialEq, Eq, Debug, thiserror::Error)]
+#[error("case {case}: the firmware does not start with its settings: {} {fault}", fault.key())]
+pub struct BenchError {
+    /// The case.
+    pub case: String,
+    /// What is wrong.
+    pub fault: SettingsFault,
+}
+
+/// Runs built-in cases.
+///
+/// # Errors
+/// Settings of a case that the firmware refuses.
+pub fn run_matrix(cases: &[Case]) -> Result<Vec<Run>, BenchError> {
+    let done = run::run_many(cases.len(), |n| cases[n].clone())?;
+    Ok(done
+        .into_iter()
+        .map(|(case, outcome)| Run {
+            origin: Origin::Matrix,
+            case,
+            outcome,
+        })
+        .collect())
+}

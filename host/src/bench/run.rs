@@ -1,5 +1,6 @@
 //! A case in virtual time through the firmware core, and the judgement on it.
 
+use super::BenchError;
 use super::array::{Array, Leakage, Poles};
 use super::case::{Begin, Case, Trouble, What};
 use super::waveform::Player;
@@ -10,7 +11,6 @@ use ohmward_plant::surge::LowPass;
 use ohmward_proto::event::{EventKind, TripCause};
 use ohmward_proto::measure::{Channel, Codes, TripState};
 use ohmward_proto::message::{Ack, BoardId, Message};
-use ohmward_proto::settings::SettingsFault;
 use ohmward_proto::units::SampleIndex;
 use rand::{Rng, SeedableRng};
 use rand_pcg::Pcg64Mcg;
@@ -106,7 +106,7 @@ impl Outcome {
 pub fn run_many(
     count: usize,
     make: impl Fn(usize) -> Case + Sync,
-) -> Result<Vec<(Case, Outcome)>, SettingsFault> {
+) -> Result<Vec<(Case, Outcome)>, BenchError> {
     let next = AtomicUsize::new(0);
     let threads = std::thread::available_parallelism().map_or(1, usize::from);
     let mut done: Vec<(usize, Case, Outcome)> = std::thread::scope(|scope| {
@@ -130,7 +130,7 @@ pub fn run_many(
                     .join()
                     .unwrap_or_else(|panic| std::panic::resume_unwind(panic))
             })
-            .collect::<Result<Vec<_>, SettingsFault>>()
+            .collect::<Result<Vec<_>, BenchError>>()
             .map(|parts| parts.into_iter().flatten().collect())
     })?;
     done.sort_by_key(|(n, ..)| *n);
@@ -144,7 +144,7 @@ pub fn run_many(
 ///
 /// # Errors
 /// The firmware does not start with these settings.
-pub fn run(case: &Case) -> Result<Outcome, SettingsFault> {
+pub fn run(case: &Case) -> Result<Outcome, BenchError> {
     let mut rig = Rig::new(case)?;
     if case.begin == Begin::Connected {
         rig.run_up();
@@ -191,7 +191,7 @@ struct Rig<'a> {
 }
 
 impl<'a> Rig<'a> {
-    fn new(case: &'a Case) -> Result<Self, SettingsFault> {
+    fn new(case: &'a Case) -> Result<Self, BenchError> {
         let identity = Identity {
             board: BoardId(0x0be0),
             boot: 1,
@@ -209,9 +209,15 @@ impl<'a> Rig<'a> {
         let mains_hz = case.settings.mains.hz();
         let mut contactor = Contactor::new(&ContactorSettings::default(), RATE_HZ);
         contactor.set_welded(case.welded);
+        let monitor = Monitor::new(identity, case.settings, case.calibration).map_err(|fault| {
+            BenchError {
+                case: case.name.clone(),
+                fault,
+            }
+        })?;
         Ok(Self {
             case,
-            monitor: Monitor::new(identity, case.settings, case.calibration)?,
+            monitor,
             outputs: Outputs::default(),
             array: Array::new(case.settings.earthing, case.calibration.bridge),
             leakage: case.before,

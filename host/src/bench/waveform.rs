@@ -236,6 +236,7 @@ pub struct Player<'a> {
 }
 
 impl<'a> Player<'a> {
+    /// From the beginning, onset not yet in sight.
     pub fn new(waveform: &'a Waveform) -> Self {
         Self {
             waveform,
