@@ -1,16 +1,19 @@
 //! Trip times against the standards: made-up and recorded currents through the very firmware, in virtual time.
 //!
 //! - `case`: what a board meets, what it has to do by when, and who says so. Read this first
-//! - `matrix`: the built-in cases
+//! - `matrix`: the built-in cases; `random`: drawn ones, each from a seed and a number
 //! - `waveform`, `array`: the made-up bond current; the array's poles in a closed loop with the measuring bridge
 //! - `run`: one case through `ohmward_core::Monitor`, and the judgement on it; many cases on all cores
-//! - `report`: cases in groups; `table`: for people
+//! - `report`: cases in groups; `table` for people, `json`, `junit` for machines
 //!
 //! Times run from the onset of the fault to the output that opens the contactor; the contactor's own time comes on top.
 
 pub mod array;
 pub mod case;
+pub mod json;
+pub mod junit;
 pub mod matrix;
+pub mod random;
 pub mod report;
 pub mod run;
 pub mod table;
@@ -40,6 +43,25 @@ pub fn run_matrix(cases: &[Case]) -> Result<Vec<Run>, BenchError> {
         .into_iter()
         .map(|(case, outcome)| Run {
             origin: Origin::Matrix,
+            case,
+            outcome,
+        })
+        .collect())
+}
+
+/// Runs drawn cases: these numbers of the series `seed`.
+///
+/// # Errors
+/// As [`run_matrix`].
+pub fn run_random(seed: u64, numbers: std::ops::Range<u64>) -> Result<Vec<Run>, BenchError> {
+    let first = numbers.start;
+    let count = numbers.end.saturating_sub(first) as usize;
+    let done = run::run_many(count, |n| random::case(seed, first + n as u64))?;
+    Ok(done
+        .into_iter()
+        .zip(numbers)
+        .map(|((case, outcome), only)| Run {
+            origin: Origin::Random { seed, only },
             case,
             outcome,
         })

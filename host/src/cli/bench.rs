@@ -1,32 +1,102 @@
 //! `bench`: trip times against the standards.
 
+use anyhow::bail;
 use clap::Args;
-use ohmward::bench;
+use ohmward::bench::{self, report::Report};
 use std::io::Write;
+use std::path::PathBuf;
 use std::process::ExitCode;
 
 /// Arguments of `bench`.
 #[derive(Debug, Args)]
 pub struct BenchArgs {
+    /// Draw this many faults that must trip and as many disturbances that must not
+    #[arg(long, value_name = "N", default_value_t = 300)]
+    random: u64,
+    /// Seed of the drawn cases
+    #[arg(long, value_name = "S", default_value_t = 1)]
+    seed: u64,
+    /// Only this one of the drawn cases
+    #[arg(long, value_name = "K", conflicts_with_all = ["random", "case"])]
+    only: Option<u64>,
+    /// Only the built-in cases whose name is or begins with this; may be given several times
+    #[arg(long, value_name = "NAME")]
+    case: Vec<String>,
     /// Every case, not only the groups
     #[arg(long)]
     verbose: bool,
+    /// One JSON object, units in the names
+    #[arg(long, conflicts_with = "verbose")]
+    json: bool,
+    /// Write JUnit XML to this file, too
+    #[arg(long, value_name = "FILE")]
+    junit: Option<PathBuf>,
 }
 
-/// Runs and prints the table.
+/// Runs and prints. Exit status 1 when any case did not do as demanded.
 pub fn run(args: &BenchArgs) -> anyhow::Result<ExitCode> {
-    let report = bench::report::Report {
-        runs: bench::run_matrix(&bench::matrix::all())?,
-        seed: None,
+    let report = if let Some(only) = args.only {
+        let Some(end) = only.checked_add(1) else {
+            bail!("--only {only} is beyond the series: give a smaller number");
+        };
+        Report {
+            runs: bench::run_random(args.seed, only..end)?,
+            seed: Some(args.seed),
+        }
+    } else if args.case.is_empty() {
+        built_in_and_drawn(args)?
+    } else {
+        named(&args.case)?
     };
-    write!(
-        std::io::stdout(),
-        "{}",
-        bench::table::table(&report, args.verbose)
-    )?;
+    if let Some(path) = &args.junit {
+        bench::junit::write(&report, path)?;
+    }
+    let mut out = std::io::stdout().lock();
+    if args.json {
+        writeln!(out, "{:#}", bench::json::json(&report))?;
+    } else {
+        let verbose = args.verbose || report.runs.len() == 1;
+        write!(out, "{}", bench::table::table(&report, verbose))?;
+    }
     Ok(if report.failed().next().is_some() {
         ExitCode::from(1)
     } else {
         ExitCode::SUCCESS
+    })
+}
+
+fn built_in_and_drawn(args: &BenchArgs) -> anyhow::Result<Report> {
+    let Some(count) = args.random.checked_mul(2).filter(|n| *n <= 2_000_000) else {
+        bail!("--random {}: at most 1000000", args.random);
+    };
+    let mut runs = bench::run_matrix(&bench::matrix::all())?;
+    runs.extend(bench::run_random(args.seed, 0..count)?);
+    Ok(Report {
+        runs,
+        seed: (count > 0).then_some(args.seed),
+    })
+}
+
+fn named(names: &[String]) -> anyhow::Result<Report> {
+    let mut cases = bench::matrix::all();
+    for name in names {
+        if !cases.iter().any(|case| case.name.starts_with(name)) {
+            bail!("no case is called '{name}': `ohmward bench --verbose` lists them");
+        }
+    }
+    // A whole name means that case alone, even where others begin with it.
+    let whole: Vec<_> = names
+        .iter()
+        .filter(|name| cases.iter().any(|case| case.name == **name))
+        .cloned()
+        .collect();
+    cases.retain(|case| {
+        names.iter().any(|name| {
+            case.name == *name || (!whole.contains(name) && case.name.starts_with(name))
+        })
+    });
+    Ok(Report {
+        runs: bench::run_matrix(&cases)?,
+        seed: None,
     })
 }

@@ -202,7 +202,7 @@ fn inrush(cases: &mut Vec<Case>) {
         ("2a-1ms", 2.0, 0.001, 0.0),
         ("5a-5ms-400hz", 5.0, 0.005, 400.0),
         ("20a-2ms", 20.0, 0.002, 0.0),
-        ("20a-8ms-150hz", 20.0, 0.008, 150.0),
+        ("20a-4ms-150hz", 20.0, 0.004, 150.0),
     ] {
         let mut waveform = Waveform::quiet(50.0);
         waveform.at_closing = Some(Part::Inrush {

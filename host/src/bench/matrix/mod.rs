@@ -11,14 +11,12 @@
 mod disturbance;
 mod guard;
 mod insulation;
-mod source;
+pub mod source;
 mod steady;
 mod sudden;
 
 use super::case::Case;
 use super::waveform::Shape;
-
-pub use source::{CONTINUOUS, SUDDEN};
 
 /// Every built-in case, in the order of the table.
 pub fn all() -> Vec<Case> {
