@@ -4,7 +4,7 @@ use super::BenchError;
 use super::array::{Array, Leakage, Poles};
 use super::case::{Begin, Case, Trouble, What};
 use super::waveform::Player;
-use ohmward_core::{Identity, Inputs, Monitor, Outputs, Sample};
+use ohmward_core::{Identity, Inputs, Monitor, Outputs, Sample, TEST_CURRENT};
 use ohmward_plant::contactor::{Contactor, ContactorSettings};
 use ohmward_plant::sensors::{FrontEnd, Seen, SensorSettings};
 use ohmward_plant::surge::LowPass;
@@ -20,8 +20,6 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 pub const RATE_HZ: u32 = 4000;
 /// Corner of the front end's second-order low-pass (hardware-notes, front end).
 pub const CORNER_HZ: f64 = 1000.0;
-/// What the self-test adds to the bond current while `Outputs::inject` is on.
-pub const INJECT_A: f64 = 0.06;
 /// The longest run-up to a connected array.
 const RUN_UP_MAX_S: f64 = 90.0;
 /// How long the array has been connected before the onset: time for the detectors to know what is normal.
@@ -33,6 +31,8 @@ const SAMPLE_S: f64 = 1.0 / RATE_HZ as f64;
 /// Steps of the front end's filter in a sample, and while a stroke flows: 1 µs then.
 const PARTS: u32 = 2;
 const FINE_PARTS: u32 = 250;
+/// How long to look on for what must not happen once the rest has happened.
+const TAIL_S: f64 = 2.0;
 const RESET_EVERY_S: f64 = 5.0;
 
 /// What became of a case.
@@ -153,16 +153,8 @@ pub fn run(case: &Case) -> Result<Outcome, BenchError> {
         }
     }
     rig.begin();
-    let needs_end = case.expect.ends.is_some() || !case.expect.never.is_empty();
-    while rig.since_onset_s() < case.watch_s {
+    while rig.since_onset_s() < case.watch_s && !rig.seen_enough() {
         rig.sample();
-        let happened = case
-            .expect
-            .must
-            .is_some_and(|must| rig.first(must.what).is_some());
-        if happened && !needs_end {
-            break;
-        }
     }
     let verdict = rig.judge();
     Ok(rig.outcome(verdict))
@@ -203,7 +195,7 @@ impl<'a> Rig<'a> {
             corner_hz: CORNER_HZ,
             fine_noise_ma: case.waveform.noise_a * 1e3,
             wide_noise_ma: WIDE_NOISE_MA,
-            inject_ma: INJECT_A * 1e3,
+            inject_ma: f64::from(TEST_CURRENT.0) * 1e3,
             ..SensorSettings::default()
         };
         let mains_hz = case.settings.mains.hz();
@@ -242,6 +234,9 @@ impl<'a> Rig<'a> {
         let until = |seconds: f64| (seconds * f64::from(RATE_HZ)) as u64;
         while self.monitor.state() != TripState::Closed && self.samples < until(RUN_UP_MAX_S) {
             self.sample();
+            if self.cause.is_some() {
+                return;
+            }
         }
         let end = self.samples + until(SETTLED_S);
         while self.monitor.state() == TripState::Closed && self.samples < end {
@@ -268,6 +263,14 @@ impl<'a> Rig<'a> {
     /// Seconds since the onset; a negative time lies before it.
     fn since_onset_s(&self) -> f64 {
         self.player.since_onset_s().unwrap_or(-SAMPLE_S)
+    }
+
+    /// What has to happen has happened, and long enough ago for the contrary to have shown.
+    fn seen_enough(&self) -> bool {
+        let expect = &self.case.expect;
+        let tail_s = if expect.never.is_empty() { 0.0 } else { TAIL_S };
+        let happened = expect.must.and_then(|must| self.first(must.what));
+        expect.ends.is_none() && happened.is_some_and(|at_s| self.since_onset_s() >= at_s + tail_s)
     }
 
     fn first(&self, what: What) -> Option<f64> {
@@ -299,12 +302,9 @@ impl<'a> Rig<'a> {
 
     /// One sample period of everything that is not firmware.
     fn world(&mut self) -> Codes {
-        let was_closed = self.contactor.closed();
         self.contactor
             .step(SampleIndex(self.samples), self.outputs.contactor);
-        if self.contactor.closed() && !was_closed {
-            self.player.closed();
-        }
+        self.player.contactor(self.contactor.closed());
         let poles: Poles = self.array.step(&self.leakage, &self.outputs, SAMPLE_S);
         let surging = self.player.needs_fine_steps(SAMPLE_S);
         let (filter, parts) = if surging {
@@ -323,7 +323,9 @@ impl<'a> Rig<'a> {
         if poles.bond_closed {
             i_a += self.player.ripple_a(CORNER_HZ);
         }
-        i_a += self.pink.next() * self.case.waveform.pink_noise_a;
+        if self.player.stands() {
+            i_a += self.pink.next() * self.case.waveform.pink_noise_a;
+        }
         let seen = Seen {
             i_a,
             v_pos: poles.v_pos,
@@ -388,7 +390,10 @@ impl<'a> Rig<'a> {
                     }
                     if matches!(
                         cause,
-                        TripCause::InsulationLow { .. } | TripCause::InsulationUnreadable { .. }
+                        TripCause::InsulationLow { .. }
+                            | TripCause::InsulationUnreadable { .. }
+                            | TripCause::GroundedConductorFault { .. }
+                            | TripCause::SecondBond
                     ) {
                         self.note(What::InsulationTold);
                         self.note(What::InsulationTrip);
@@ -452,6 +457,7 @@ impl<'a> Rig<'a> {
             verdict,
             reached_s: expect
                 .must
+                .filter(|_| verdict != Verdict::NotConnected)
                 .and_then(|must| self.first(must.what))
                 .map(|at_s| at_s - self.case.fault_at_s),
             cause: self.cause,

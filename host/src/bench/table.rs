@@ -33,6 +33,9 @@ pub fn table(report: &Report, verbose: bool) -> String {
     }
     let mut out = aligned(&rows);
     out.push('\n');
+    if let [run] = report.runs.as_slice() {
+        let _ = writeln!(out, "{:?}\n", run.case.waveform);
+    }
     out.push_str(&summary(report));
     out
 }

@@ -174,6 +174,8 @@ pub struct Waveform {
     pub wander_every_s: f64,
     /// Phase of the mains at the onset, cycles.
     pub onset_cycles: f64,
+    /// What stands, 1/f noise and ripple come with the converter, when the contactor closes; else they are always there.
+    pub from_closing: bool,
     /// Standing direct current.
     pub standing_dc_a: f64,
     /// Standing alternating current, RMS of its fundamental.
@@ -202,6 +204,7 @@ impl Waveform {
             wander_hz: 0.0,
             wander_every_s: 10.0,
             onset_cycles: 0.0,
+            from_closing: false,
             standing_dc_a: 0.0,
             standing_ac_a: 0.0,
             harmonics: [0.0; 4],
@@ -264,9 +267,13 @@ impl<'a> Player<'a> {
         self.onset_s
     }
 
-    /// The contactor has closed.
-    pub fn closed(&mut self) {
-        self.closed_s = Some(0.0);
+    /// The contactor is closed or open.
+    pub fn contactor(&mut self, closed: bool) {
+        self.closed_s = match (closed, self.closed_s) {
+            (true, None) => Some(0.0),
+            (true, since) => since,
+            (false, _) => None,
+        };
     }
 
     /// A stroke flows within the next `span_s`: steps have to be as fine as it is.
@@ -290,7 +297,11 @@ impl<'a> Player<'a> {
             w.mains_hz
         };
         let cycles = self.cycles + hz * half_s;
-        let mut i_a = self.standing(cycles);
+        let mut i_a = if self.stands() {
+            self.standing(cycles)
+        } else {
+            0.0
+        };
         if let Some(t_s) = self.onset_s {
             let t_s = t_s + half_s;
             i_a += w.drift_a_per_s * t_s;
@@ -314,6 +325,11 @@ impl<'a> Player<'a> {
         i_a
     }
 
+    /// What stands flows now.
+    pub fn stands(&self) -> bool {
+        !self.waveform.from_closing || self.closed_s.is_some()
+    }
+
     fn standing(&self, cycles: f64) -> f64 {
         let w = self.waveform;
         if w.standing_ac_a == 0.0 {
@@ -333,7 +349,7 @@ impl<'a> Player<'a> {
 
     /// Ripple as the converter sees it: what the second-order filter leaves of a steady sine, sampled now.
     pub fn ripple_a(&self, corner_hz: f64) -> f64 {
-        let Some(ripple) = self.waveform.ripple else {
+        let Some(ripple) = self.waveform.ripple.filter(|_| self.stands()) else {
             return 0.0;
         };
         let ratio = ripple.hz / corner_hz;

@@ -4,7 +4,7 @@ use super::source::{
     CONTINUOUS, CONTINUOUS_SOURCE, HOLD_SOURCE, SUDDEN, SUDDEN_SOURCE, SURGE_SOURCE,
 };
 use super::{ma, sign_word, spread, word};
-use crate::bench::case::{Case, Expect, Limit, What};
+use crate::bench::case::{Begin, Case, Expect, Limit, What};
 use crate::bench::waveform::{Part, Ripple, Shape, Waveform};
 
 /// What the front end has to bear: a converter's ripple of this peak in the bond, before the filter.
@@ -215,16 +215,30 @@ fn inrush(cases: &mut Vec<Case>) {
             "contactor closes on an inrush",
             format!("inrush/{name}"),
             waveform,
-            {
-                let mut expect = Expect::no_trip();
-                expect.never = &[What::Trip];
-                expect
-            },
+            Expect::no_trip(),
         )
         .by(Limit::None, HOLD_SOURCE);
-        case.begin = crate::bench::case::Begin::FirstLight;
+        case.begin = Begin::FirstLight;
         case.watch_s = 12.0;
         cases.push(case);
+    }
+    for hz in [47.0, 49.5, 50.0, 59.6, 60.0] {
+        for rms_a in [0.05, 0.25] {
+            let mut waveform = Waveform::quiet(hz);
+            waveform.from_closing = true;
+            waveform.standing_ac_a = rms_a;
+            let name = format!("connecting/{}-capacitive-{hz}hz", ma(rms_a));
+            let mut case = Case::residual(
+                "capacitive leakage comes with connecting",
+                name,
+                waveform,
+                Expect::no_trip(),
+            )
+            .by(Limit::Current { a: CONTINUOUS.0 }, HOLD_SOURCE);
+            case.begin = Begin::FirstLight;
+            case.watch_s = 8.0;
+            cases.push(case);
+        }
     }
     for over_s in [1.0, 5.0, 30.0] {
         for hz in [49.8, 60.0] {

@@ -90,7 +90,7 @@ fn before_connecting(
     (latest_s, aim_s): (f64, f64),
     source: Source,
 ) {
-    let c_uf = c_f * 1e6;
+    let c_uf = (c_f * 1e7).round() / 10.0;
     let group = |low: &'static str, slow: &'static str| if c_uf > 5.0 { slow } else { low };
     let mut push = |group, what: &str, part: f64, expect: Expect, watch_s: f64, source: Source| {
         let r_ohm = INSULATION_OHM * part;

@@ -42,6 +42,7 @@ pub const SUDDEN: [Level; 3] = [
     },
 ];
 
+/// Who says so.
 pub const SUDDEN_SOURCE: Source = Source {
     text: "IEC 62109-2:2011 Table 31",
     confidence: Confidence::Memory,
@@ -56,6 +57,7 @@ pub const HALF_SOURCE: Source = Source {
 /// Continuous limit, A, and its time, s. The time was read in 4.8.3.5.2, the current is recalled.
 pub const CONTINUOUS: (f64, f64) = (0.3, 0.3);
 
+/// Who says so.
 pub const CONTINUOUS_SOURCE: Source = Source {
     text: "IEC 62109-2:2011 4.8.3.5.1 (300 mA), 4.8.3.5.2 (0.3 s, read)",
     confidence: Confidence::Memory,
@@ -76,6 +78,7 @@ pub const GROUND_FAULT: [(&str, f64); 5] = [
     ("above-250kw", 5.0),
 ];
 
+/// Who says so.
 pub const GROUND_FAULT_SOURCE: Source = Source {
     text: "UL 1741 Table 31.1 (currents); no published time, 0.3 s is our own",
     confidence: Confidence::Memory,
@@ -105,16 +108,19 @@ pub const INSULATION_ABOVE_SOURCE: Source = Source {
     confidence: Confidence::Memory,
 };
 
+/// Who says so.
 pub const SURGE_SOURCE: Source = Source {
     text: "8/20 µs of IEEE C62.41.2 in the bond must not trip",
     confidence: Confidence::Own,
 };
 
+/// Who says so.
 pub const HOLD_SOURCE: Source = Source {
     text: "healthy disturbance must not trip",
     confidence: Confidence::Own,
 };
 
+/// Who says so.
 pub const GUARD_SOURCE: Source = Source {
     text: "what cannot be watched must not run",
     confidence: Confidence::Own,
