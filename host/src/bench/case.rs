@@ -5,6 +5,7 @@ use super::waveform::Waveform;
 use ohmward_proto::event::StartReason;
 use ohmward_proto::measure::{Channel, TripState};
 use ohmward_proto::settings::{Calibration, Settings};
+use std::borrow::Cow;
 
 /// How sure a source is.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
@@ -17,6 +18,8 @@ pub enum Confidence {
     CommonPractice,
     /// The project's own aim or bound.
     Own,
+    /// Said by whoever gave the trace.
+    Given,
 }
 
 impl Confidence {
@@ -27,15 +30,16 @@ impl Confidence {
             Self::Memory => "memory, unverified",
             Self::CommonPractice => "common practice, no source",
             Self::Own => "own target",
+            Self::Given => "given",
         }
     }
 }
 
 /// Where a limit and its time come from.
-#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+#[derive(Clone, PartialEq, Eq, Debug)]
 pub struct Source {
     /// Document, clause or reason.
-    pub text: &'static str,
+    pub text: Cow<'static, str>,
     /// How sure.
     pub confidence: Confidence,
 }
@@ -272,7 +276,7 @@ impl Case {
             limit: Limit::None,
             expect,
             source: Source {
-                text: "project's own demand on itself",
+                text: Cow::Borrowed("project's own demand on itself"),
                 confidence: Confidence::Own,
             },
             settings,

@@ -36,7 +36,7 @@ fn group(group: &Group<'_>) -> Value {
         put_times(&mut object, run);
         object.insert("worst_case".into(), json!(run.case.name));
     }
-    object.insert("source".into(), json!(source.map(|source| source.text)));
+    object.insert("source".into(), json!(source.map(|source| &source.text)));
     object.insert(
         "source_confidence".into(),
         json!(source.map(|source| source.confidence.words())),

@@ -4,6 +4,7 @@
 //! - `matrix`: the built-in cases; `random`: drawn ones, each from a seed and a number
 //! - `waveform`, `array`: the made-up bond current; the array's poles in a closed loop with the measuring bridge
 //! - `run`: one case through `ohmward_core::Monitor`, and the judgement on it; many cases on all cores
+//! - `trace`: CSV files as cases; `recorded`: their current at the core's rate, and what comes before it
 //! - `report`: cases in groups; `table` for people, `json`, `junit` for machines
 //!
 //! Times run from the onset of the fault to the output that opens the contactor; the contactor's own time comes on top.
@@ -14,9 +15,11 @@ pub mod json;
 pub mod junit;
 pub mod matrix;
 pub mod random;
+pub mod recorded;
 pub mod report;
 pub mod run;
 pub mod table;
+pub mod trace;
 pub mod waveform;
 
 use case::Case;
@@ -62,6 +65,23 @@ pub fn run_random(seed: u64, numbers: std::ops::Range<u64>) -> Result<Vec<Run>, 
         .zip(numbers)
         .map(|((case, outcome), only)| Run {
             origin: Origin::Random { seed, only },
+            case,
+            outcome,
+        })
+        .collect())
+}
+
+/// Runs trace files.
+///
+/// # Errors
+/// As [`run_matrix`].
+pub fn run_traces(traces: &[(String, Case)]) -> Result<Vec<Run>, BenchError> {
+    let done = run::run_many(traces.len(), |n| traces[n].1.clone())?;
+    Ok(done
+        .into_iter()
+        .zip(traces)
+        .map(|((case, outcome), (path, _))| Run {
+            origin: Origin::Trace(path.clone()),
             case,
             outcome,
         })

@@ -67,8 +67,8 @@ impl<'a> Group<'a> {
     }
 
     /// Source of the first case; a group has one.
-    pub fn source(&self) -> Option<Source> {
-        self.runs.first().map(|run| run.case.source)
+    pub fn source(&self) -> Option<&'a Source> {
+        self.runs.first().map(|run| &run.case.source)
     }
 
     /// The case with the least of its allowed time left.

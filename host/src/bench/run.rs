@@ -305,7 +305,12 @@ impl<'a> Rig<'a> {
         self.contactor
             .step(SampleIndex(self.samples), self.outputs.contactor);
         self.player.contactor(self.contactor.closed());
-        let poles: Poles = self.array.step(&self.leakage, &self.outputs, SAMPLE_S);
+        let mut poles: Poles = self.array.step(&self.leakage, &self.outputs, SAMPLE_S);
+        let recorded = self.case.waveform.recorded.as_ref();
+        if let Some([v_pos, v_neg]) = recorded.and_then(|r| r.poles_v(self.player.since_onset_s()))
+        {
+            (poles.v_pos, poles.v_neg) = (f64::from(v_pos), f64::from(v_neg));
+        }
         let surging = self.player.needs_fine_steps(SAMPLE_S);
         let (filter, parts) = if surging {
             (&self.fine, FINE_PARTS)

@@ -1,8 +1,10 @@
 //! Made-up bond currents: what stands for ever, and what begins at the onset.
 
+use super::recorded::Recorded;
 use ohmward_plant::surge::Surge;
 use ohmward_proto::SampleIndex;
 use std::f64::consts::{SQRT_2, TAU};
+use std::sync::Arc;
 
 /// How a current runs over a mains cycle; its size is always its RMS.
 #[derive(Clone, Copy, PartialEq, Debug)]
@@ -194,6 +196,8 @@ pub struct Waveform {
     pub parts: Vec<Part>,
     /// A charging current each time the contactor closes; its `from_s` counts from there.
     pub at_closing: Option<Part>,
+    /// A recorded current, whose first sample is the onset.
+    pub recorded: Option<Arc<Recorded>>,
 }
 
 impl Waveform {
@@ -214,6 +218,7 @@ impl Waveform {
             ripple: None,
             parts: Vec::new(),
             at_closing: None,
+            recorded: None,
         }
     }
 
@@ -309,6 +314,9 @@ impl<'a> Player<'a> {
                 i_a += part.value(t_s, cycles) + part.stroke_a(t_s);
             }
         }
+        if let Some(recorded) = &w.recorded {
+            i_a += recorded.current_a(self.onset_s.map(|t_s| t_s + half_s), cycles);
+        }
         if let (Some(part), Some(t_s)) = (&w.at_closing, self.closed_s) {
             i_a += part.value(t_s + half_s, cycles);
         }
@@ -317,10 +325,11 @@ impl<'a> Player<'a> {
         self.closed_s = self.closed_s.map(|t_s| t_s + step_s);
         let before = self.cycles;
         self.cycles += hz * step_s;
-        let passes = (self.cycles - w.onset_cycles).floor() > (before - w.onset_cycles).floor();
-        if self.armed && passes {
+        let onset = |cycles: f64| (cycles - w.onset_cycles).floor();
+        if self.armed && onset(self.cycles) > onset(before) {
             self.armed = false;
-            self.onset_s = Some(0.0);
+            // It lay within this step.
+            self.onset_s = Some((self.cycles - w.onset_cycles).rem_euclid(1.0) / hz);
         }
         i_a
     }

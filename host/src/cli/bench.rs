@@ -1,5 +1,6 @@
 //! `bench`: trip times against the standards.
 
+use super::remark;
 use anyhow::bail;
 use clap::Args;
 use ohmward::bench::{self, report::Report};
@@ -10,17 +11,44 @@ use std::process::ExitCode;
 /// Arguments of `bench`.
 #[derive(Debug, Args)]
 pub struct BenchArgs {
+    /// Recorded traces (CSV) instead of the built-in and drawn cases: a header row with time_s, i_bond_a and, if
+    /// recorded, v_pos_v and v_neg_v. What is expected stands in a file of the same name ending in .toml (limit_a,
+    /// latest_ms, onset_s, must_not_trip, source, [settings]) or in the flags below, which win
+    #[arg(value_name = "TRACE")]
+    traces: Vec<PathBuf>,
+    /// Traces: the limit they are about, A (printed; settings are set in the .toml file)
+    #[arg(long, value_name = "A", requires = "traces")]
+    limit_a: Option<f64>,
+    /// Traces: latest time from the onset of the fault to the trip, ms
+    #[arg(long, value_name = "MS", requires = "traces")]
+    latest_ms: Option<f64>,
+    /// Traces: when the fault begins, in the trace's own time
+    #[arg(
+        long,
+        value_name = "S",
+        requires = "traces",
+        allow_negative_numbers = true
+    )]
+    onset_s: Option<f64>,
+    /// Traces: they are healthy
+    #[arg(long, requires = "traces", conflicts_with_all = ["latest_ms", "onset_s"])]
+    must_not_trip: bool,
     /// Draw this many faults that must trip and as many disturbances that must not
-    #[arg(long, value_name = "N", default_value_t = 300)]
+    #[arg(
+        long,
+        value_name = "N",
+        default_value_t = 300,
+        conflicts_with = "traces"
+    )]
     random: u64,
     /// Seed of the drawn cases
     #[arg(long, value_name = "S", default_value_t = 1)]
     seed: u64,
     /// Only this one of the drawn cases
-    #[arg(long, value_name = "K", conflicts_with_all = ["random", "case"])]
+    #[arg(long, value_name = "K", conflicts_with_all = ["random", "case", "traces"])]
     only: Option<u64>,
     /// Only the built-in cases whose name is or begins with this; may be given several times
-    #[arg(long, value_name = "NAME")]
+    #[arg(long, value_name = "NAME", conflicts_with = "traces")]
     case: Vec<String>,
     /// Every case, not only the groups
     #[arg(long)]
@@ -35,7 +63,9 @@ pub struct BenchArgs {
 
 /// Runs and prints. Exit status 1 when any case did not do as demanded.
 pub fn run(args: &BenchArgs) -> anyhow::Result<ExitCode> {
-    let report = if let Some(only) = args.only {
+    let report = if !args.traces.is_empty() {
+        traces(args)?
+    } else if let Some(only) = args.only {
         let Some(end) = only.checked_add(1) else {
             bail!("--only {only} is beyond the series: give a smaller number");
         };
@@ -62,6 +92,32 @@ pub fn run(args: &BenchArgs) -> anyhow::Result<ExitCode> {
         ExitCode::from(1)
     } else {
         ExitCode::SUCCESS
+    })
+}
+
+fn traces(args: &BenchArgs) -> anyhow::Result<Report> {
+    let flags = bench::trace::Expected {
+        limit_a: args.limit_a,
+        latest_ms: args.latest_ms,
+        onset_s: args.onset_s,
+        must_not_trip: args.must_not_trip.then_some(true),
+        ..Default::default()
+    };
+    let mut cases = Vec::new();
+    for path in &args.traces {
+        let case = bench::trace::load(path, &flags)?;
+        if let Some(recorded) = &case.waveform.recorded {
+            remark(&format!(
+                "{}: {}",
+                path.display(),
+                recorded.pre_roll.words()
+            ));
+        }
+        cases.push((path.display().to_string(), case));
+    }
+    Ok(Report {
+        runs: bench::run_traces(&cases)?,
+        seed: None,
     })
 }
 

@@ -51,7 +51,13 @@ pub fn cases() -> Vec<Case> {
     for site in SITES {
         for (c_f, latest_s, aim_s, source) in TIMES {
             for at in PLACES {
-                before_connecting(&mut cases, site, (c_f, at), (latest_s, aim_s), source);
+                before_connecting(
+                    &mut cases,
+                    site,
+                    (c_f, at),
+                    (latest_s, aim_s),
+                    source.clone(),
+                );
             }
         }
         resets(&mut cases, site);
@@ -110,7 +116,7 @@ fn before_connecting(
             part,
             told,
             aim_s + 20.0,
-            source,
+            source.clone(),
         );
         let trip = Expect::happens(What::InsulationTrip, 100.0, 50.0).never(&[What::Connected]);
         push(

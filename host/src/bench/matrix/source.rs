@@ -1,6 +1,7 @@
 //! What the cases are held against, each number once with its source.
 
 use crate::bench::case::{Confidence, Source};
+use std::borrow::Cow;
 
 /// A sudden change of this RMS has to be cut off within this time.
 #[derive(Clone, Copy, Debug)]
@@ -44,13 +45,13 @@ pub const SUDDEN: [Level; 3] = [
 
 /// Who says so.
 pub const SUDDEN_SOURCE: Source = Source {
-    text: "IEC 62109-2:2011 Table 31",
+    text: Cow::Borrowed("IEC 62109-2:2011 Table 31"),
     confidence: Confidence::Memory,
 };
 
 /// Half a level must not trip: what a relay's pickup is commonly asked for.
 pub const HALF_SOURCE: Source = Source {
-    text: "half of IEC 62109-2:2011 Table 31 must not trip",
+    text: Cow::Borrowed("half of IEC 62109-2:2011 Table 31 must not trip"),
     confidence: Confidence::Own,
 };
 
@@ -59,13 +60,13 @@ pub const CONTINUOUS: (f64, f64) = (0.3, 0.3);
 
 /// Who says so.
 pub const CONTINUOUS_SOURCE: Source = Source {
-    text: "IEC 62109-2:2011 4.8.3.5.1 (300 mA), 4.8.3.5.2 (0.3 s, read)",
+    text: Cow::Borrowed("IEC 62109-2:2011 4.8.3.5.1 (300 mA), 4.8.3.5.2 (0.3 s, read)"),
     confidence: Confidence::Memory,
 };
 
 /// 10 mA below the level, then a step of 20 mA, from every pole, five times.
 pub const CONTINUOUS_TEST_SOURCE: Source = Source {
-    text: "IEC 62109-2:2011 4.8.3.5.2, the test itself",
+    text: Cow::Borrowed("IEC 62109-2:2011 4.8.3.5.2, the test itself"),
     confidence: Confidence::LookedUp,
 };
 
@@ -80,7 +81,7 @@ pub const GROUND_FAULT: [(&str, f64); 5] = [
 
 /// Who says so.
 pub const GROUND_FAULT_SOURCE: Source = Source {
-    text: "UL 1741 Table 31.1 (currents); no published time, 0.3 s is our own",
+    text: Cow::Borrowed("UL 1741 Table 31.1 (currents); no published time, 0.3 s is our own"),
     confidence: Confidence::Memory,
 };
 
@@ -92,36 +93,36 @@ pub const INSULATION_OHM: f64 = 30e3;
 
 /// Response with 1 µF.
 pub const INSULATION_SOURCE: Source = Source {
-    text: "30 kΩ: IEC 62548 table; 100 s at 1 µF: IEC 61557-8",
+    text: Cow::Borrowed("30 kΩ: IEC 62548 table; 100 s at 1 µF: IEC 61557-8"),
     confidence: Confidence::Memory,
 };
 
 /// Response with more.
 pub const INSULATION_SLOW_SOURCE: Source = Source {
-    text: "30 kΩ: IEC 62548 table (memory); 60 s at 10 µF",
+    text: Cow::Borrowed("30 kΩ: IEC 62548 table (memory); 60 s at 10 µF"),
     confidence: Confidence::Own,
 };
 
 /// Test resistors 10 % below must fault, 10 % above must not.
 pub const INSULATION_ABOVE_SOURCE: Source = Source {
-    text: "IEC 62109-2:2011 4.8.2.3 (limit +10 % must not fault)",
+    text: Cow::Borrowed("IEC 62109-2:2011 4.8.2.3 (limit +10 % must not fault)"),
     confidence: Confidence::Memory,
 };
 
 /// Who says so.
 pub const SURGE_SOURCE: Source = Source {
-    text: "8/20 µs of IEEE C62.41.2 in the bond must not trip",
+    text: Cow::Borrowed("8/20 µs of IEEE C62.41.2 in the bond must not trip"),
     confidence: Confidence::Own,
 };
 
 /// Who says so.
 pub const HOLD_SOURCE: Source = Source {
-    text: "healthy disturbance must not trip",
+    text: Cow::Borrowed("healthy disturbance must not trip"),
     confidence: Confidence::Own,
 };
 
 /// Who says so.
 pub const GUARD_SOURCE: Source = Source {
-    text: "what cannot be watched must not run",
+    text: Cow::Borrowed("what cannot be watched must not run"),
     confidence: Confidence::Own,
 };
