@@ -1,5 +1,6 @@
 //! Ohmward's host: boards in, a store, lists and pictures out.
 //!
+//! - [`bench`]: trip times against the standards, in virtual time
 //! - [`sim`]: a simulated board around the real firmware, in virtual time
 //! - [`link`]: one board's conversation, without I/O
 //! - [`record`]: boards → store
@@ -14,6 +15,7 @@
 //! The binary only reads arguments, calls in here and prints.
 
 pub mod array_file;
+pub mod bench;
 pub mod chart;
 pub mod demo;
 pub mod link;

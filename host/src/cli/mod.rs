@@ -1,5 +1,6 @@
 //! One file a command: what may be written, then one library call, then what is printed.
 
+mod bench;
 mod chart;
 mod demo;
 mod events;
@@ -43,6 +44,8 @@ enum Command {
     Events(events::EventsArgs),
     /// Draw bond current and insulation over time, or the captured waveform of one event
     Chart(chart::ChartArgs),
+    /// Trip times of the firmware against the standards' limits: built-in cases, random ones, and recorded traces
+    Bench(bench::BenchArgs),
 }
 
 /// Carries a command out.
@@ -56,6 +59,7 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
         Command::Selftest(args) => selftest::run(args),
         Command::Events(args) => events::run(&args),
         Command::Chart(args) => chart::run(&args),
+        Command::Bench(args) => bench::run(&args),
     }
 }
 

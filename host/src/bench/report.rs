@@ -1,0 +1,144 @@
+//! What a run amounts to: cases in groups, the worst of each, and what was missed.
+
+use super::case::{Case, Limit, Source};
+use super::run::{Outcome, Verdict};
+
+/// Where a case can be had again, alone.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub enum Origin {
+    /// Built in.
+    Matrix,
+    /// Drawn.
+    Random {
+        /// Seed of the series.
+        seed: u64,
+        /// Place in it.
+        only: u64,
+    },
+    /// A file; this is its path.
+    Trace(String),
+}
+
+/// One case that has been run.
+#[derive(Clone, Debug)]
+pub struct Run {
+    /// Where it comes from.
+    pub origin: Origin,
+    /// What it was.
+    pub case: Case,
+    /// What became of it.
+    pub outcome: Outcome,
+}
+
+impl Run {
+    /// The command that runs this case alone.
+    pub fn command(&self) -> String {
+        match &self.origin {
+            Origin::Matrix => format!("ohmward bench --case {}", self.case.name),
+            Origin::Random { seed, only } => format!("ohmward bench --seed {seed} --only {only}"),
+            Origin::Trace(path) => format!("ohmward bench {path}"),
+        }
+    }
+
+    /// Part of the allowed time that was left, in percent; negative when it was late.
+    pub fn margin_percent(&self) -> Option<f64> {
+        let must = self.case.expect.must?;
+        Some((1.0 - self.outcome.reached_s? / must.latest_s) * 100.0)
+    }
+}
+
+/// Cases that belong on one line.
+#[derive(Clone, Debug)]
+pub struct Group<'a> {
+    /// Its name.
+    pub name: &'static str,
+    /// Its cases, in their order.
+    pub runs: Vec<&'a Run>,
+}
+
+impl<'a> Group<'a> {
+    /// The limit, if all cases have the same one.
+    pub fn limit(&self) -> Option<Limit> {
+        let first = self.runs.first()?.case.limit;
+        self.runs
+            .iter()
+            .all(|run| run.case.limit == first)
+            .then_some(first)
+    }
+
+    /// Source of the first case; a group has one.
+    pub fn source(&self) -> Option<&'a Source> {
+        self.runs.first().map(|run| &run.case.source)
+    }
+
+    /// The case with the least of its allowed time left.
+    pub fn worst(&self) -> Option<&'a Run> {
+        let left = |run: &&&Run| run.margin_percent().unwrap_or(f64::INFINITY);
+        self.runs
+            .iter()
+            .filter(|run| run.margin_percent().is_some())
+            .min_by(|a, b| left(a).total_cmp(&left(b)))
+            .copied()
+    }
+
+    /// Cases that did not do as demanded.
+    pub fn failed(&self) -> usize {
+        self.runs.iter().filter(|run| !run.outcome.passed()).count()
+    }
+
+    /// Cases in time, yet later than the project's own aim.
+    pub fn above_aim(&self) -> usize {
+        self.runs
+            .iter()
+            .filter(|run| run.outcome.above_aim(&run.case))
+            .count()
+    }
+}
+
+/// Everything that was run.
+#[derive(Clone, Debug, Default)]
+pub struct Report {
+    /// In the order of the cases.
+    pub runs: Vec<Run>,
+    /// Seed of the random series, if one was drawn.
+    pub seed: Option<u64>,
+}
+
+impl Report {
+    /// Groups in the order of their first cases.
+    pub fn groups(&self) -> Vec<Group<'_>> {
+        let mut groups: Vec<Group<'_>> = Vec::new();
+        for run in &self.runs {
+            match groups.iter_mut().find(|group| group.name == run.case.group) {
+                Some(group) => group.runs.push(run),
+                None => groups.push(Group {
+                    name: run.case.group,
+                    runs: vec![run],
+                }),
+            }
+        }
+        groups
+    }
+
+    /// Cases that did not do as demanded.
+    pub fn failed(&self) -> impl Iterator<Item = &Run> {
+        self.runs.iter().filter(|run| !run.outcome.passed())
+    }
+
+    /// Cases of one verdict.
+    pub fn count(&self, verdict: Verdict) -> usize {
+        self.runs
+            .iter()
+            .filter(|run| run.outcome.verdict == verdict)
+            .count()
+    }
+
+    /// The case with the least of its allowed time left.
+    pub fn worst(&self) -> Option<&Run> {
+        Group {
+            name: "",
+            runs: self.runs.iter().collect(),
+        }
+        .worst()
+    }
+}

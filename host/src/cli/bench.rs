@@ -1,0 +1,158 @@
+//! `bench`: trip times against the standards.
+
+use super::remark;
+use anyhow::bail;
+use clap::Args;
+use ohmward::bench::{self, report::Report};
+use std::io::Write;
+use std::path::PathBuf;
+use std::process::ExitCode;
+
+/// Arguments of `bench`.
+#[derive(Debug, Args)]
+pub struct BenchArgs {
+    /// Recorded traces (CSV) instead of the built-in and drawn cases: a header row with time_s, i_bond_a and, if
+    /// recorded, v_pos_v and v_neg_v. What is expected stands in a file of the same name ending in .toml (limit_a,
+    /// latest_ms, onset_s, must_not_trip, source, [settings]) or in the flags below, which win
+    #[arg(value_name = "TRACE")]
+    traces: Vec<PathBuf>,
+    /// Traces: the limit they are about, A (printed; settings are set in the .toml file)
+    #[arg(long, value_name = "A", requires = "traces")]
+    limit_a: Option<f64>,
+    /// Traces: latest time from the onset of the fault to the trip, ms
+    #[arg(long, value_name = "MS", requires = "traces")]
+    latest_ms: Option<f64>,
+    /// Traces: when the fault begins, in the trace's own time
+    #[arg(
+        long,
+        value_name = "S",
+        requires = "traces",
+        allow_negative_numbers = true
+    )]
+    onset_s: Option<f64>,
+    /// Traces: they are healthy
+    #[arg(long, requires = "traces", conflicts_with_all = ["latest_ms", "onset_s"])]
+    must_not_trip: bool,
+    /// Draw this many faults that must trip and as many disturbances that must not
+    #[arg(
+        long,
+        value_name = "N",
+        default_value_t = 300,
+        conflicts_with = "traces"
+    )]
+    random: u64,
+    /// Seed of the drawn cases
+    #[arg(long, value_name = "S", default_value_t = 1)]
+    seed: u64,
+    /// Only this one of the drawn cases
+    #[arg(long, value_name = "K", conflicts_with_all = ["random", "case", "traces"])]
+    only: Option<u64>,
+    /// Only the built-in cases whose name is or begins with this; may be given several times
+    #[arg(long, value_name = "NAME", conflicts_with = "traces")]
+    case: Vec<String>,
+    /// Every case, not only the groups
+    #[arg(long)]
+    verbose: bool,
+    /// One JSON object, units in the names
+    #[arg(long, conflicts_with = "verbose")]
+    json: bool,
+    /// Write JUnit XML to this file, too
+    #[arg(long, value_name = "FILE")]
+    junit: Option<PathBuf>,
+}
+
+/// Runs and prints. Exit status 1 when any case did not do as demanded.
+pub fn run(args: &BenchArgs) -> anyhow::Result<ExitCode> {
+    let report = if !args.traces.is_empty() {
+        traces(args)?
+    } else if let Some(only) = args.only {
+        let Some(end) = only.checked_add(1) else {
+            bail!("--only {only} is beyond the series: give a smaller number");
+        };
+        Report {
+            runs: bench::run_random(args.seed, only..end)?,
+            seed: Some(args.seed),
+        }
+    } else if args.case.is_empty() {
+        built_in_and_drawn(args)?
+    } else {
+        named(&args.case)?
+    };
+    if let Some(path) = &args.junit {
+        bench::junit::write(&report, path)?;
+    }
+    let mut out = std::io::stdout().lock();
+    if args.json {
+        writeln!(out, "{:#}", bench::json::json(&report))?;
+    } else {
+        let verbose = args.verbose || report.runs.len() == 1;
+        write!(out, "{}", bench::table::table(&report, verbose))?;
+    }
+    Ok(if report.failed().next().is_some() {
+        ExitCode::from(1)
+    } else {
+        ExitCode::SUCCESS
+    })
+}
+
+fn traces(args: &BenchArgs) -> anyhow::Result<Report> {
+    let flags = bench::trace::Expected {
+        limit_a: args.limit_a,
+        latest_ms: args.latest_ms,
+        onset_s: args.onset_s,
+        must_not_trip: args.must_not_trip.then_some(true),
+        ..Default::default()
+    };
+    let mut cases = Vec::new();
+    for path in &args.traces {
+        let case = bench::trace::load(path, &flags)?;
+        if let Some(recorded) = &case.waveform.recorded {
+            remark(&format!(
+                "{}: {}",
+                path.display(),
+                recorded.pre_roll.words()
+            ));
+        }
+        cases.push((path.display().to_string(), case));
+    }
+    Ok(Report {
+        runs: bench::run_traces(&cases)?,
+        seed: None,
+    })
+}
+
+fn built_in_and_drawn(args: &BenchArgs) -> anyhow::Result<Report> {
+    let Some(count) = args.random.checked_mul(2).filter(|n| *n <= 2_000_000) else {
+        bail!("--random {}: at most 1000000", args.random);
+    };
+    let mut runs = bench::run_matrix(&bench::matrix::all())?;
+    runs.extend(bench::run_random(args.seed, 0..count)?);
+    Ok(Report {
+        runs,
+        seed: (count > 0).then_some(args.seed),
+    })
+}
+
+fn named(names: &[String]) -> anyhow::Result<Report> {
+    let mut cases = bench::matrix::all();
+    for name in names {
+        if !cases.iter().any(|case| case.name.starts_with(name)) {
+            bail!("no case is called '{name}': `ohmward bench --verbose` lists them");
+        }
+    }
+    // A whole name means that case alone, even where others begin with it.
+    let whole: Vec<_> = names
+        .iter()
+        .filter(|name| cases.iter().any(|case| case.name == **name))
+        .cloned()
+        .collect();
+    cases.retain(|case| {
+        names.iter().any(|name| {
+            case.name == *name || (!whole.contains(name) && case.name.starts_with(name))
+        })
+    });
+    Ok(Report {
+        runs: bench::run_matrix(&cases)?,
+        seed: None,
+    })
+}
