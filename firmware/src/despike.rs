@@ -9,7 +9,12 @@
 //! again as an arc does, uses them up and from then on goes in as it is. The price is that much delay on currents beyond
 //! the surge level.
 //!
-//! What stands in for a held-back sample is the value of a millisecond before: the last one may be the surge's front.
+//! What a surge leaves behind below the surge level, the filter's ringing, is held back as well, from the same purses and for
+//! three milliseconds at most: a flash of several strokes would otherwise add up to a change that stays.
+//!
+//! What stands in for a held-back sample is the value of a mains cycle ago where there is one: then nothing is added to any
+//! window and to no comparison of waveforms. Else it is the value of a millisecond before; the last one may be the
+//! surge's front.
 
 use crate::calibrate::MicroAmps;
 
@@ -29,6 +34,8 @@ const OVER_AT_LAST_MS: u32 = 20;
 const KEPT: usize = 8;
 /// A spike is over when the current has stayed below the level for this long, in ms: a filter's ringing is one surge.
 const OVER_AFTER_MS: u32 = 3;
+/// Until then, what is away from the stand-in by more than this part of the level is ringing.
+const RINGING_PART: i32 = 16;
 
 /// A spike that is over.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
@@ -133,10 +140,16 @@ impl Despike {
         self.long.parts = (self.long.parts + parts).min(self.long.parts_max);
     }
 
-    pub fn step(&mut self, i: MicroAmps) -> Despiked {
+    /// `cycle_ago`: the current a mains cycle ago, where that is known.
+    pub fn step(&mut self, i: MicroAmps, cycle_ago: Option<MicroAmps>) -> Despiked {
+        let stand_in = cycle_ago.unwrap_or_else(|| self.before());
         let beyond = i.0.saturating_abs() > self.level;
         let value = if beyond {
-            self.beyond(i)
+            self.beyond(i, stand_in)
+        } else if self.rings(i, stand_in) {
+            self.short.pay();
+            self.long.pay();
+            stand_in
         } else {
             self.ordinary(i)
         };
@@ -144,6 +157,23 @@ impl Despike {
             value,
             spike: self.age(beyond),
         }
+    }
+
+    /// Below the level, and yet part of the spike.
+    fn rings(&self, i: MicroAmps, stand_in: MicroAmps) -> bool {
+        let away = i.0.saturating_sub(stand_in.0).saturating_abs();
+        matches!(self.state, State::Spike { .. })
+            && away > self.level / RINGING_PART
+            && self.short.can_pay()
+            && self.long.can_pay()
+    }
+
+    /// The value of a millisecond before.
+    fn before(&self) -> MicroAmps {
+        self.ordinary
+            .get(self.stand_in)
+            .copied()
+            .unwrap_or_default()
     }
 
     fn ordinary(&mut self, i: MicroAmps) -> MicroAmps {
@@ -157,7 +187,7 @@ impl Despike {
     }
 
     /// The value for the windows in place of one beyond the level.
-    fn beyond(&mut self, i: MicroAmps) -> MicroAmps {
+    fn beyond(&mut self, i: MicroAmps, stand_in: MicroAmps) -> MicroAmps {
         if matches!(self.state, State::Fault) || !self.short.can_pay() || !self.long.can_pay() {
             self.state = State::Fault;
             return i;
@@ -183,10 +213,7 @@ impl Despike {
             below: 0,
             age,
         };
-        self.ordinary
-            .get(self.stand_in)
-            .copied()
-            .unwrap_or_default()
+        stand_in
     }
 
     /// Moves a spike towards its end; the spike, when it is over.
@@ -228,11 +255,11 @@ mod tests {
     fn a_saturated_surge_leaves_no_trace_in_the_windows_and_is_one_surge() {
         let mut d = despike();
         let surge = [3_000, 25_000_000, 25_000_000, 900_000, -3_700_000, 4_000];
-        let values = surge.map(|i| d.step(MicroAmps(i)).value.0);
+        let values = surge.map(|i| d.step(MicroAmps(i), None).value.0);
         // What stands in is a millisecond older than the front: nothing at all here.
-        assert_eq!(values, [3_000, 0, 0, 900_000, 0, 4_000]);
+        assert_eq!(values, [3_000, 0, 0, 0, 0, 4_000]);
         let spikes: heapless::Vec<_, 4> = (0..100)
-            .filter_map(|_| d.step(MicroAmps(4_000)).spike)
+            .filter_map(|_| d.step(MicroAmps(4_000), None).spike)
             .collect();
         assert_eq!(
             spikes.as_slice(),
@@ -247,22 +274,41 @@ mod tests {
     fn a_hard_fault_is_held_back_for_a_spike_length_and_then_let_in() {
         let mut d = despike();
         let held = (0..1000)
-            .take_while(|_| d.step(MicroAmps(9_800_000)).value.0 == 0)
+            .take_while(|_| d.step(MicroAmps(9_800_000), None).value.0 == 0)
             .count();
         assert_eq!(held, 20); // 5 ms at 4 kS/s
-        assert_eq!(d.step(MicroAmps(9_800_000)).value, MicroAmps(9_800_000));
         assert_eq!(
-            d.step(MicroAmps(0)).spike,
+            d.step(MicroAmps(9_800_000), None).value,
+            MicroAmps(9_800_000)
+        );
+        assert_eq!(
+            d.step(MicroAmps(0), None).spike,
             None,
             "a fault that ends is no surge"
         );
     }
 
     #[test]
-    fn a_fault_below_the_level_behind_a_surge_goes_in_at_once() {
+    fn a_fault_below_the_level_behind_a_surge_goes_in_once_it_cannot_ring_any_more() {
         let mut d = despike();
-        d.step(MicroAmps(25_000_000));
-        assert_eq!(d.step(MicroAmps(500_000)).value, MicroAmps(500_000));
+        d.step(MicroAmps(25_000_000), None);
+        let held = (0..1000)
+            .take_while(|_| d.step(MicroAmps(500_000), None).value.0 == 0)
+            .count();
+        assert_eq!(held, 12); // 3 ms at 4 kS/s
+        // And what ringing cannot be told from, a small fault, at once.
+        d.step(MicroAmps(25_000_000), None);
+        assert_eq!(d.step(MicroAmps(100_000), None).value, MicroAmps(100_000));
+    }
+
+    /// A surge on top of a standing alternating current: what stands in is that current, not a flat line.
+    #[test]
+    fn what_stands_in_is_the_current_of_a_cycle_ago() {
+        let mut d = despike();
+        let ago = Some(MicroAmps(280_000));
+        assert_eq!(d.step(MicroAmps(9_000_000), ago).value, MicroAmps(280_000));
+        assert_eq!(d.step(MicroAmps(900_000), ago).value, MicroAmps(280_000));
+        assert_eq!(d.step(MicroAmps(300_000), ago).value, MicroAmps(300_000));
     }
 
     /// 1 ms in every 4 ms, as an arc may burn: a quarter of the time is not lightning.
@@ -272,7 +318,7 @@ mod tests {
         let passed = (0..4000)
             .filter(|n| {
                 let i = MicroAmps(if n % 16 < 4 { 5_000_000 } else { 0 });
-                d.step(i).value.0 > 2_000_000
+                d.step(i, None).value.0 > 2_000_000
             })
             .count();
         assert!(passed > 700, "{passed} of 1000");
@@ -285,7 +331,7 @@ mod tests {
         let passed = (0..240_000)
             .filter(|n| {
                 let i = MicroAmps(if n % 44 < 2 { 24_000_000 } else { 0 });
-                d.step(i).value.0 > 2_000_000
+                d.step(i, None).value.0 > 2_000_000
             })
             .count();
         assert!(passed > 9_000, "{passed} of 10909");
@@ -297,7 +343,7 @@ mod tests {
         let mut d = Despike::new(MicroAmps(2_000_000), 6400);
         let surges = (0..640_000)
             .filter(|n| {
-                d.step(MicroAmps(if n % 18 == 0 { 24_000_000 } else { 0 }))
+                d.step(MicroAmps(if n % 18 == 0 { 24_000_000 } else { 0 }), None)
                     .spike
                     .is_some()
             })
@@ -312,7 +358,7 @@ mod tests {
         let passed = (0..4000)
             .filter(|n| {
                 let i = MicroAmps(if n % 200 < 4 { 25_000_000 } else { 0 });
-                d.step(i).value.0 > 2_000_000
+                d.step(i, None).value.0 > 2_000_000
             })
             .count();
         assert_eq!(passed, 0);

@@ -149,8 +149,8 @@ pub struct Monitor {
     next_spectrum: SampleIndex,
     /// The bond current before the bond was opened for a check, to be compared once it is closed again.
     before_check: Option<BeforeCheck>,
-    /// Samples in a row without a full window while the array is connected.
-    starved: u64,
+    /// No full window since then while the array is connected.
+    starved_since: Option<SampleIndex>,
     v_pos_median: Median3,
     v_neg_median: Median3,
     i_bond: Window,
@@ -255,7 +255,7 @@ impl Monitor {
             analysed_for: SampleIndex(0),
             next_spectrum: SampleIndex(0),
             before_check: None,
-            starved: 0,
+            starved_since: None,
             v_pos_median: Median3::default(),
             v_neg_median: Median3::default(),
             i_bond: Window::new(window),

@@ -131,12 +131,17 @@ struct Period {
     off_cycles: u32,
     /// The last cycle's step, to be taken after one more quiet cycle: the beginning of a fault must not pull at T.
     waiting: i64,
+    /// Square of the harmless part of the lowest level, µA².
+    harmless_squared: f32,
     /// The last cycle held enough mains current to follow.
     followed: bool,
 }
 
 /// Steps larger than this part of 2^16 of a sample mean that T is still being found.
 const STEADY: i64 = 1 << (FRACTION_BITS - 5);
+/// … unless what is to be followed is so small that being out of step by it makes less than this part of the lowest level:
+/// then noise, or ripple folded down, may push T about as it likes.
+const HARMLESS_PART: i64 = 30;
 /// Cycles of steadiness until a reference is trusted.
 const STEADY_CYCLES: u32 = 5;
 /// Cycles out of step until it is no longer trusted. A fault is out of step too, and picks up long before.
@@ -150,7 +155,8 @@ const LOOK_EVERY: u32 = 4;
 const SLOPE_REACH: u64 = 8;
 
 impl Period {
-    fn new(sample_rate_hz: u32, mains_hz: u32) -> Self {
+    fn new(sample_rate_hz: u32, mains_hz: u32, lowest_ua: i64) -> Self {
+        let harmless = (lowest_ua / HARMLESS_PART) as f32;
         let of = |hz: u64| (u64::from(sample_rate_hz) << FRACTION_BITS) / hz;
         Self {
             period: of(u64::from(mains_hz)),
@@ -163,6 +169,7 @@ impl Period {
             steady_cycles: 0,
             off_cycles: 0,
             waiting: 0,
+            harmless_squared: harmless * harmless,
             followed: false,
         }
     }
@@ -206,7 +213,10 @@ impl Period {
         }
         // e·s and s² are both below 2^50 a sample; the quotient is a part of a sample.
         let wanted = (error as f32 / squared as f32 * (1 << FRACTION_BITS) as f32) as i64;
-        if wanted.abs() <= STEADY {
+        // s·ΔT, RMS over the cycle: what a reference so far out of step adds to d for each cycle back.
+        let looks = (self.cycle / LOOK_EVERY) as f32;
+        let harm = error as f32 / squared as f32 * error as f32 / looks;
+        if wanted.abs() <= STEADY || harm <= self.harmless_squared {
             self.steady_cycles = self.steady_cycles.saturating_add(1);
             self.off_cycles = 0;
         } else {
@@ -266,7 +276,11 @@ impl Sudden {
             enabled: limits.enabled,
             i: Ring::new(),
             d: Ring::new(),
-            period: Period::new(sample_rate_hz, mains_hz),
+            period: Period::new(
+                sample_rate_hz,
+                mains_hz,
+                i64::from(MicroAmps::from_amps(limits.low.above).0),
+            ),
             cycle,
             recent,
             levels: [
@@ -289,6 +303,13 @@ impl Sudden {
         self.enabled && self.i.filled >= RING && !self.period.steady()
     }
 
+    /// The current a mains cycle before the sample to come, as far as it has been followed.
+    pub fn a_cycle_ago(&self) -> Option<MicroAmps> {
+        let ago = self.period.period.saturating_sub(1 << FRACTION_BITS);
+        let known = self.period.steady() && self.i.filled > (ago >> FRACTION_BITS) as usize + 2;
+        known.then(|| MicroAmps(self.i.between(ago)))
+    }
+
     /// The mains period in samples, and whether it was found on the signal.
     pub fn cycle(&self) -> Cycle {
         Cycle {
@@ -307,6 +328,8 @@ impl Sudden {
     pub fn blank(&mut self, until: SampleIndex) {
         self.blank_until = self.blank_until.max(until);
         self.i.filled = 0;
+        // What flows afterwards may be a current that was not there before, of a frequency that nobody has followed yet.
+        self.period.steady_cycles = 0;
         self.forget();
     }
 

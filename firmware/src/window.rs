@@ -95,6 +95,11 @@ impl Window {
         self.ring.get(last).copied().unwrap_or(0)
     }
 
+    /// The value that the next one takes the place of, one window ago; none before the window is full.
+    pub fn oldest(&self) -> Option<i32> {
+        self.ring.get(self.at).copied().filter(|_| self.full())
+    }
+
     /// Sum of the values; the mean times [`Self::len`].
     pub fn sum(&self) -> i64 {
         self.sum

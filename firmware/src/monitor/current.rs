@@ -29,7 +29,11 @@ impl Monitor {
         if let Some(i2t_a2s) = self.fuse.strain(i) {
             self.note(EventKind::FuseStrained { i2t_a2s });
         }
-        let despiked = self.despike.step(i);
+        let cycle_ago = self
+            .sudden
+            .a_cycle_ago()
+            .or_else(|| self.i_bond.oldest().map(MicroAmps));
+        let despiked = self.despike.step(i, cycle_ago);
         self.push_current(despiked.value);
         self.v_pos.push(self.v_pos_median.step(seen.v_pos.0));
         self.v_neg.push(self.v_neg_median.step(seen.v_neg.0));
@@ -61,12 +65,15 @@ impl Monitor {
             return Some((TripCause::SensorLost(channel), now));
         }
         if !self.i_bond.full() {
-            let connected = self.latch.contactor();
-            self.starved = if connected { self.starved + 1 } else { 0 };
+            if !self.latch.contactor() {
+                self.starved_since = None;
+                return None;
+            }
+            let since = *self.starved_since.get_or_insert(now);
             let patience = self.identity.samples(STARVED_MS);
-            return (self.starved > patience).then_some((TripCause::SamplesLost, now));
+            return (now.since(since) > patience).then_some((TripCause::SamplesLost, since));
         }
-        self.starved = 0;
+        self.starved_since = None;
         if let Some(trip) = self.bond_trip().or_else(|| self.changed_over_check()) {
             return Some(trip);
         }
