@@ -20,6 +20,8 @@ use ohmward_proto::units::SampleIndex;
 /// Bytes taken from the link in one turn, and frames given to it: a sample must not wait for a talkative host.
 const BYTES_IN_MAX: usize = 256;
 const FRAMES_OUT_MAX: usize = 8;
+/// Samples until a save that flash refused is tried again: a second or less.
+const SAVE_AGAIN_SAMPLES: u64 = 1000;
 
 /// Gives one sample after the other, at the board's rate.
 pub trait SampleSource {
@@ -115,6 +117,8 @@ pub struct Board<S, O, I, F, L> {
     pins: Pins<O, I>,
     nv: Nv<F>,
     kept: Kept,
+    /// Flash refused: not before this sample again.
+    save_again: SampleIndex,
     link: L,
     decoder: Decoder,
     frame: [u8; MAX_FRAME],
@@ -168,7 +172,8 @@ where
                 boot: sum | 1 << 31,
                 settings: defaults,
                 tripped: Some(TripCause::SettingsLost),
-                trips: 0,
+                // Nobody knows: the worst.
+                trips: u8::MAX,
             },
         };
         let kept = Kept {
@@ -184,8 +189,10 @@ where
         };
         let mut monitor =
             Monitor::new(identity, kept.settings, calibration).map_err(BoardFault::Start)?;
-        monitor.keep_counting(kept.trips);
         if let Some(cause) = kept.tripped {
+            // Trips that had been reset when the supply went away are over: a board without power at night would count
+            // them for ever.
+            monitor.keep_counting(kept.trips);
             monitor.start_tripped(cause);
         }
         Ok(Self {
@@ -193,6 +200,7 @@ where
             pins: parts.pins,
             nv,
             kept,
+            save_again: SampleIndex(0),
             link: parts.link,
             decoder: Decoder::new(),
             frame: [0; MAX_FRAME],
@@ -225,14 +233,22 @@ where
         Ok(outputs)
     }
 
-    /// A trip survives a power cut, and so does its reset. Tried again with the next change if flash refuses: the
-    /// contactor has been driven by now.
+    /// A trip survives a power cut, and so does its reset. Tried again every so many samples while flash refuses: the contactor
+    /// has been driven by now.
     fn keep_trip(&mut self) {
         let tripped = self.monitor.latched_cause();
-        if tripped != self.kept.tripped {
-            self.kept.tripped = tripped;
-            self.kept.trips = self.monitor.recent_trips();
-            let _ = self.nv.save(&self.kept);
+        let now = self.monitor.now();
+        if tripped == self.kept.tripped || now < self.save_again {
+            return;
+        }
+        let kept = Kept {
+            tripped,
+            trips: self.monitor.recent_trips(),
+            ..self.kept
+        };
+        match self.nv.save(&kept) {
+            Ok(()) => self.kept = kept,
+            Err(_) => self.save_again = now.after(SAVE_AGAIN_SAMPLES),
         }
     }
 

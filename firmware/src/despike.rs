@@ -9,8 +9,8 @@
 //! again as an arc does, uses them up and from then on goes in as it is. The price is that much delay on currents beyond
 //! the surge level.
 //!
-//! What a surge leaves behind below the surge level, the filter's ringing, is held back as well, from the same purses and for
-//! three milliseconds at most: a flash of several strokes would otherwise add up to a change that stays.
+//! What a surge leaves behind below the surge level, the filter's ringing, is held back as well, from the long purse and for
+//! 1.5 ms at most: a flash of several strokes would otherwise add up to a change that stays.
 //!
 //! What stands in for a held-back sample is the value of a mains cycle ago where there is one: then nothing is added to any
 //! window and to no comparison of waveforms. Else it is the value of a millisecond before; the last one may be the
@@ -34,6 +34,8 @@ const OVER_AT_LAST_MS: u32 = 20;
 const KEPT: usize = 8;
 /// A spike is over when the current has stayed below the level for this long, in ms: a filter's ringing is one surge.
 const OVER_AFTER_MS: u32 = 3;
+/// A second-order filter of 1 kHz falls below a sixteenth of the level within 1 ms of its last sample beyond it (computed).
+const RINGING_US: u32 = 1500;
 /// Until then, what is away from the stand-in by more than this part of the level is ringing.
 const RINGING_PART: i32 = 16;
 
@@ -104,6 +106,7 @@ impl Purse {
 pub struct Despike {
     level: i32,
     over_after: u32,
+    ringing: u32,
     over_at_last: u32,
     short: Purse,
     long: Purse,
@@ -120,6 +123,7 @@ impl Despike {
         Self {
             level: level.0,
             over_after: samples(OVER_AFTER_MS),
+            ringing: sample_rate_hz * RINGING_US / 1_000_000,
             over_at_last: samples(OVER_AT_LAST_MS),
             short: Purse::new(samples(SPIKE_MS_MAX), REFILL),
             long: Purse::new(samples(LONG_MS_MAX), LONG_REFILL),
@@ -132,6 +136,11 @@ impl Despike {
     /// A spike is being held back, or a current beyond the level flows, or the short credit is not back.
     pub fn busy(&self) -> bool {
         !matches!(self.state, State::Ordinary) || self.short.parts < self.short.parts_max
+    }
+
+    /// A spike is being held back now, or a current beyond the level flows.
+    pub fn spiking(&self) -> bool {
+        !matches!(self.state, State::Ordinary)
     }
 
     /// Quiet time passed over: the long credit comes back as if the samples had been made.
@@ -147,7 +156,6 @@ impl Despike {
         let value = if beyond {
             self.beyond(i, stand_in)
         } else if self.rings(i, stand_in) {
-            self.short.pay();
             self.long.pay();
             stand_in
         } else {
@@ -162,9 +170,8 @@ impl Despike {
     /// Below the level, and yet part of the spike.
     fn rings(&self, i: MicroAmps, stand_in: MicroAmps) -> bool {
         let away = i.0.saturating_sub(stand_in.0).saturating_abs();
-        matches!(self.state, State::Spike { .. })
+        matches!(self.state, State::Spike { below, .. } if below < self.ringing)
             && away > self.level / RINGING_PART
-            && self.short.can_pay()
             && self.long.can_pay()
     }
 
@@ -295,7 +302,7 @@ mod tests {
         let held = (0..1000)
             .take_while(|_| d.step(MicroAmps(500_000), None).value.0 == 0)
             .count();
-        assert_eq!(held, 12); // 3 ms at 4 kS/s
+        assert_eq!(held, 6); // 1.5 ms at 4 kS/s
         // And what ringing cannot be told from, a small fault, at once.
         d.step(MicroAmps(25_000_000), None);
         assert_eq!(d.step(MicroAmps(100_000), None).value, MicroAmps(100_000));

@@ -24,6 +24,10 @@ const TRIP_AT: f32 = 0.9;
 const MELTING_A2S: f32 = 0.5;
 /// A stretch of ∫i²dt ends when the current has stayed below the rating for this long, in ms.
 const OVER_AFTER_MS: u64 = 50;
+/// A stretch begins at this many times the rating, seen twice in a row: below, and for longer, the heat counts.
+const STRETCH_TIMES: i32 = 2;
+/// And ends after this long at the latest, in ms.
+const STRETCH_MS: u64 = 100;
 /// A strained fuse is told at most so often, in s.
 const TELL_EVERY_S: u64 = 3600;
 
@@ -38,6 +42,10 @@ pub struct Fuse {
     heat: f32,
     /// ∫i²dt of the stretch under way, mA² × samples.
     stretch: i64,
+    /// Samples of it.
+    lasts: u64,
+    /// The sample before was beyond too.
+    beyond: bool,
     below: u64,
     quiet: u64,
 }
@@ -50,6 +58,8 @@ impl Fuse {
             rate: u64::from(sample_rate_hz),
             heat: 0.0,
             stretch: 0,
+            lasts: 0,
+            beyond: false,
             below: 0,
             quiet: TELL_EVERY_S * u64::from(sample_rate_hz),
         }
@@ -83,19 +93,29 @@ impl Fuse {
     /// over.
     pub fn strain(&mut self, i: MicroAmps) -> Option<f32> {
         self.quiet = self.quiet.saturating_add(1);
-        if i.0.saturating_abs() > self.rating_ua {
+        let beyond = i.0.saturating_abs() / STRETCH_TIMES > self.rating_ua;
+        let twice = beyond && core::mem::replace(&mut self.beyond, beyond);
+        self.beyond = beyond;
+        if twice {
+            // The first of them counts as the second does.
+            let times = if self.stretch == 0 { 2 } else { 1 };
             let ma = i64::from(i.0 / 1000);
-            self.stretch = self.stretch.saturating_add(ma * ma);
+            self.stretch = self.stretch.saturating_add(times * ma * ma);
             self.below = 0;
-            return None;
+        } else if self.stretch > 0 {
+            self.below += 1;
         }
         if self.stretch == 0 {
             return None;
         }
-        self.below += 1;
-        if self.below * 1000 < OVER_AFTER_MS * self.rate {
+        self.lasts += 1;
+        if self.below * 1000 < OVER_AFTER_MS * self.rate
+            && self.lasts * 1000 < STRETCH_MS * self.rate
+        {
             return None;
         }
+        self.lasts = 0;
+        self.below = 0;
         let i2t_a2s = core::mem::take(&mut self.stretch) as f32 * 1e-6 / self.rate as f32;
         let melts = MELTING_A2S * self.rating.0 * self.rating.0;
         let tell = i2t_a2s >= melts && self.quiet >= TELL_EVERY_S * self.rate;

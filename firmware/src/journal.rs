@@ -39,6 +39,10 @@ fn is_frequent(kind: &EventKind) -> bool {
             | EventKind::ResetRefused(_)
             | EventKind::FailedToOpen
             | EventKind::OpenedLate { .. }
+            | EventKind::SelfTestPassed { .. }
+            | EventKind::ZeroDrifted { .. }
+            | EventKind::FuseStrained { .. }
+            | EventKind::FaultSide { .. }
     )
 }
 

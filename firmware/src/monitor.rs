@@ -140,7 +140,15 @@ pub struct Monitor {
     /// The next pass is an event.
     tell_self_test: bool,
     drift_told: bool,
+    disturbed_told: bool,
+    /// Test current and zero as last seen.
+    sensor_seen: (MicroAmps, MicroAmps),
+    /// Mean bond current before anything picked up, µA.
+    standing: i32,
+    /// Latest sample in which the board looked away from sudden changes for a check.
+    looked_away: SampleIndex,
     was_measuring: bool,
+    was_away: bool,
     /// Mean bond current in the two bridge states of the latest check, µA.
     bridge_current: [i32; 2],
     spectrum: Option<Spectrum>,
@@ -240,16 +248,16 @@ impl Monitor {
             sudden_blind_told: false,
             bond: BondWatch::new(rate),
             fuse: Fuse::new(rate, settings.current.ground_fault.above),
-            self_test: SelfTest::new(
-                rate,
-                window as u32,
-                settings.earthing,
-                settings.current.continuous.above,
-            ),
+            self_test: SelfTest::new(rate, settings.earthing, settings.current.continuous.above),
             self_passed: false,
             tell_self_test: true,
             drift_told: false,
+            disturbed_told: false,
+            sensor_seen: (MicroAmps(0), MicroAmps(0)),
+            standing: 0,
+            looked_away: SampleIndex(0),
             was_measuring: false,
+            was_away: false,
             bridge_current: [0; 2],
             spectrum: None,
             analysed_for: SampleIndex(0),
@@ -317,13 +325,10 @@ impl Monitor {
         self.derived = Derived::of(&settings, rate);
         self.despike = Despike::new(MicroAmps::from_amps(settings.current.surge_above), rate);
         self.sudden = Sudden::new(&settings.current.sudden, rate, settings.mains.hz());
-        self.fuse = Fuse::new(rate, settings.current.ground_fault.above);
-        self.self_test = SelfTest::new(
-            rate,
-            window as u32,
-            settings.earthing,
-            settings.current.continuous.above,
-        );
+        if self.fuse.rating() != settings.current.ground_fault.above {
+            self.fuse = Fuse::new(rate, settings.current.ground_fault.above);
+        }
+        self.self_test = SelfTest::new(rate, settings.earthing, settings.current.continuous.above);
         self.spectrum = None;
         self.i_bond = Window::new(window);
         self.v_pos = Window::new(window);
@@ -344,12 +349,13 @@ impl Monitor {
         settings.check()?;
         whole_cycles(self.identity.sample_rate_hz, settings.mains)?;
         // A latched fault is looked at again and again; new settings may be the only way out of it.
-        let measuring = self.watch.measuring() && self.latch != Latch::Latched;
+        let measuring = self.watch.measuring() && !self.latch.tripped();
         let pause = self.identity.samples(APPLY_EVERY_S * 1000);
         let soon = self.applied_at.is_some_and(|at| self.now.since(at) < pause);
         if self.latch.busy()
             || self.state() == TripState::FailedToOpen
             || measuring
+            || (self.self_test.busy() && !self.latch.tripped())
             || self.timing()
             || soon
         {
@@ -368,7 +374,6 @@ impl Monitor {
             || self.feedback_changed.is_some()
             || self.trip_asked
             || self.despike.busy()
-            || self.self_test.busy()
             || self.fuse.busy()
     }
 
@@ -440,14 +445,15 @@ impl Monitor {
         let trip = self.current_trip().or(own_trip).or(insulation_trip);
         self.move_latch(trip, inputs);
         self.watch_sudden();
-        if self.bond_open() {
+        if self.looks_away() {
             // The window still holds the current from before.
-            if self.now.since(self.bond_was_open) > 1
-                && self.latch.contactor()
-                && self.i_bond.full()
-            {
-                self.before_check = Some(self.dc_and_ac());
+            if !self.was_away && self.latch.contactor() {
+                self.before_check = self.cycles();
             }
+            self.looked_away = now;
+        }
+        self.was_away = self.looks_away();
+        if self.bond_open() {
             self.bond_was_open = now;
         }
         if self.latch.tripped() {
@@ -464,6 +470,9 @@ impl Monitor {
     /// A few missed samples are taken as the last one again; more of them begin everything afresh.
     fn lost_samples(&mut self, lost: u16) {
         self.spectrum = None;
+        if self.latch.contactor() {
+            self.self_test.stop();
+        }
         if lost <= LOST_HELD_MAX {
             for _ in 0..lost {
                 self.now = self.now.after(1);
@@ -621,6 +630,11 @@ impl Monitor {
         self.reply(Message::CommandResult { command, outcome });
     }
 
+    /// A check is under way: what changes meanwhile is compared afterwards.
+    fn looks_away(&self) -> bool {
+        self.bond_open() || self.watch.measuring() || self.self_test.busy()
+    }
+
     fn bond_open(&self) -> bool {
         // A contactor that does not open leaves the bond as the only way to stop a fault current.
         let trip_opens = self.settings.trip_opens_bond || self.state() == TripState::FailedToOpen;
@@ -661,6 +675,7 @@ impl Monitor {
             || self.plausible.busy()
             || self.capture.busy()
             || self.spectrum.is_some()
+            || self.self_test.busy()
             || self.command.is_some()
             || self.pending_trip.is_some();
         // A reading needs a whole window before it.

@@ -6,14 +6,18 @@
 //! ```text
 //!   at rest, bond open, before anything else, and
 //!   in every insulation check, while the bond is open:   Injected → Released   Δi = 0.1 A in both ranges, then 0
-//!   at rest, bond closed, before the insulation check:   Before → Bridge       Δi = ∓V·g_switched
+//!   at rest, bond closed, before the insulation check:   Before → Bridge → After   Δi = ∓V·g_switched
 //! ```
 //!
 //! In an insulation check the first pair costs no time of its own. It needs the bond open, for then nothing else flows in the sensor. The
 //! second pair gives the measuring resistor its absolute value: the two-state measurement knows ratios alone, and a
 //! resistor of half its value would make insulation look twice as good.
 //!
-//! What fails is tried once more before it counts.
+//! Before and after, so that a leakage that grows with the morning's voltage is no difference. Means run over whole cycles of the
+//! mains as they are followed.
+//!
+//! What fails is tried once more before it counts. A surge makes a pair begin again, twice at most: the bond of a connected
+//! array does not stay open for a thunderstorm.
 
 use crate::calibrate::MicroAmps;
 use ohmward_proto::event::SelfTestFault;
@@ -28,22 +32,26 @@ const FINE_APART_UA: i32 = 15_000;
 const WIDE_APART_UA: i32 = 40_000;
 /// Zero beyond this is told: a sixth of the lowest sudden level.
 const ZERO_TOLD_UA: i32 = 5_000;
+/// And told again only after it has been below this.
+const ZERO_FORGOTTEN_UA: i32 = 3_000;
 /// Zero beyond this part of the continuous limit is a fault: the limit would be off by as much.
 const ZERO_PART: i32 = 5;
 /// But a zero below this is never one.
 const ZERO_FLOOR_UA: i32 = 10_000;
 /// The measuring resistor's current may be off by a quarter …
 const BRIDGE_PART: f32 = 0.25;
-/// … and by this much, the sensor's own uncertainty over [`LONG_WINDOWS`].
-const BRIDGE_APART_A: f32 = 0.000_15;
-/// Below this the sensor cannot tell the measuring resistor's current: not judged.
-const BRIDGE_LEAST_A: f32 = 0.000_5;
+/// … and by this much, the sensor's own uncertainty over [`LONG_CYCLES`].
+const BRIDGE_APART_A: f32 = 0.000_04;
+/// Below this the sensor cannot tell the measuring resistor's current: not judged. 24 V over 200 kΩ.
+const BRIDGE_LEAST_A: f32 = 0.000_12;
 /// What the switching leaves behind, in ms.
 const SETTLE_MS: u32 = 60;
-/// Whole-cycle windows averaged for the measuring resistor: mains that are off their nominal frequency are then gone.
-const LONG_WINDOWS: u32 = 16;
-/// For the test current, two hundred times as large.
-const SHORT_WINDOWS: u32 = 2;
+/// Cycles averaged for the measuring resistor, and for the test current where other current flows meanwhile.
+const LONG_CYCLES: f32 = 16.0;
+/// For the test current with the bond open.
+const SHORT_CYCLES: f32 = 3.0;
+/// A pair begins again this many times after a surge.
+const RESTARTS: u8 = 2;
 
 /// Means over a phase, µA.
 #[derive(Clone, Copy, Debug)]
@@ -57,8 +65,19 @@ enum Phase {
     Idle,
     Before,
     Bridge { before: Means },
+    After { before: Means, with: Means },
     Injected,
     Released { on: Means },
+}
+
+/// Whether a zero is to be told of as drifted, once it was (`told`) or was not.
+pub fn drifted(zero: MicroAmps, told: bool) -> bool {
+    let level = if told {
+        ZERO_FORGOTTEN_UA
+    } else {
+        ZERO_TOLD_UA
+    };
+    zero.0.saturating_abs() > level
 }
 
 /// What one sample brought about.
@@ -74,9 +93,9 @@ pub enum Outcome {
         injected: MicroAmps,
         /// With the bond open; 0 on an array without a bond.
         zero: MicroAmps,
-        /// The zero has drifted so far that it should be told.
-        drifted: bool,
     },
+    /// Surges did not let it end.
+    Disturbed,
     /// Wrong twice in a row.
     Failed(SelfTestFault),
 }
@@ -84,12 +103,14 @@ pub enum Outcome {
 /// The test, between its phases.
 #[derive(Debug)]
 pub struct SelfTest {
-    window: u32,
     settle: u32,
     earthing: Earthing,
     zero_max: i32,
     phase: Phase,
     samples: u32,
+    /// Samples gathered in this phase.
+    wanted: u32,
+    restarts: u8,
     fine: i64,
     wide: i64,
     failed_before: bool,
@@ -98,15 +119,16 @@ pub struct SelfTest {
 }
 
 impl SelfTest {
-    /// `window`: samples in whole mains cycles. `continuous`: the limit that the zero is held against.
-    pub fn new(sample_rate_hz: u32, window: u32, earthing: Earthing, continuous: Amps) -> Self {
+    /// `continuous`: the limit that the zero is held against.
+    pub fn new(sample_rate_hz: u32, earthing: Earthing, continuous: Amps) -> Self {
         Self {
-            window,
             settle: sample_rate_hz * SETTLE_MS / 1000,
             earthing,
             zero_max: (MicroAmps::from_amps(continuous).0 / ZERO_PART).max(ZERO_FLOOR_UA),
             phase: Phase::Idle,
             samples: 0,
+            wanted: 0,
+            restarts: 0,
             fine: 0,
             wide: 0,
             failed_before: false,
@@ -136,9 +158,11 @@ impl SelfTest {
                 self.earthing == Earthing::NegativeBonded,
                 self.earthing == Earthing::PositiveBonded,
             ),
-            Phase::Idle | Phase::Before | Phase::Injected | Phase::Released { .. } => {
-                (false, false)
-            }
+            Phase::Idle
+            | Phase::Before
+            | Phase::After { .. }
+            | Phase::Injected
+            | Phase::Released { .. } => (false, false),
         }
     }
 
@@ -160,12 +184,14 @@ impl SelfTest {
     /// Begins with the measuring resistor, bond closed.
     pub fn begin_bridge(&mut self) {
         self.failed_before = false;
+        self.restarts = 0;
         self.enter(Phase::Before);
     }
 
     /// Begins with the test current: the bond has just been told to open.
     pub fn begin_injection(&mut self) {
         self.failed_before = false;
+        self.restarts = 0;
         self.enter(Phase::Injected);
     }
 
@@ -175,12 +201,21 @@ impl SelfTest {
     }
 
     /// A surge came through the sensor: what was gathered says nothing, and the pair begins again.
-    pub fn disturbed(&mut self) {
-        match self.phase {
-            Phase::Idle => {}
-            Phase::Before | Phase::Bridge { .. } => self.enter(Phase::Before),
-            Phase::Injected | Phase::Released { .. } => self.enter(Phase::Injected),
+    pub fn disturbed(&mut self) -> Outcome {
+        let again = match self.phase {
+            Phase::Idle => return Outcome::None,
+            // Still settling: nothing has been gathered.
+            _ if self.samples <= self.settle => return Outcome::None,
+            Phase::Before | Phase::Bridge { .. } | Phase::After { .. } => Phase::Before,
+            Phase::Injected | Phase::Released { .. } => Phase::Injected,
+        };
+        if self.restarts >= RESTARTS {
+            self.enter(Phase::Idle);
+            return Outcome::Disturbed;
         }
+        self.restarts += 1;
+        self.enter(again);
+        Outcome::None
     }
 
     fn enter(&mut self, phase: Phase) {
@@ -190,28 +225,32 @@ impl SelfTest {
         self.wide = 0;
     }
 
-    /// One sample of both ranges. `v`: array voltage; `g_switched`: the measuring resistor as the calibration has it.
+    /// One sample of both ranges. `cycle`: samples in a mains cycle; `v`: array voltage; `g_switched`: the measuring resistor as
+    /// the calibration has it.
     pub fn step(
         &mut self,
         fine: MicroAmps,
         wide: MicroAmps,
+        cycle: f32,
         v: f32,
         g_switched: Siemens,
     ) -> Outcome {
-        let windows = match self.phase {
+        let cycles = match self.phase {
             Phase::Idle => return Outcome::None,
-            Phase::Before | Phase::Bridge { .. } => LONG_WINDOWS,
+            Phase::Before | Phase::Bridge { .. } | Phase::After { .. } => LONG_CYCLES,
             // An array without a bond goes on leaking meanwhile.
-            _ if !self.earthing.has_bond() => LONG_WINDOWS,
-            Phase::Injected | Phase::Released { .. } => SHORT_WINDOWS,
+            _ if !self.earthing.has_bond() => LONG_CYCLES,
+            Phase::Injected | Phase::Released { .. } => SHORT_CYCLES,
         };
         self.samples += 1;
         if self.samples <= self.settle {
+            // Fixed here: a period that is still being followed must not move the end.
+            self.wanted = (cycles * cycle + 0.5) as u32;
             return Outcome::None;
         }
         self.fine += i64::from(fine.0);
         self.wide += i64::from(wide.0);
-        let count = self.window * windows;
+        let count = self.wanted.max(1);
         if self.samples < self.settle + count {
             return Outcome::None;
         }
@@ -226,7 +265,18 @@ impl SelfTest {
                 Outcome::None
             }
             Phase::Bridge { before } => {
-                let judged = self.judge_bridge(before, means, v * g_switched.0);
+                self.enter(Phase::After {
+                    before,
+                    with: means,
+                });
+                Outcome::None
+            }
+            Phase::After { before, with } => {
+                let without = Means {
+                    fine: i32::midpoint(before.fine, means.fine),
+                    wide: i32::midpoint(before.wide, means.wide),
+                };
+                let judged = self.judge_bridge(without, with, v * g_switched.0);
                 self.settle_on(judged, Phase::Before)
             }
             Phase::Injected => {
@@ -262,7 +312,7 @@ impl SelfTest {
 
     fn judge_bridge(
         &self,
-        before: Means,
+        without: Means,
         with: Means,
         v_times_g: f32,
     ) -> Result<Outcome, SelfTestFault> {
@@ -272,7 +322,7 @@ impl SelfTest {
         } else {
             v_times_g
         };
-        let seen = MicroAmps(with.fine.saturating_sub(before.fine)).amps();
+        let seen = MicroAmps(with.fine.saturating_sub(without.fine)).amps();
         let apart = (seen.0 - expected).abs();
         if expected.abs() >= BRIDGE_LEAST_A && apart > expected.abs() * BRIDGE_PART + BRIDGE_APART_A
         {
@@ -307,7 +357,6 @@ impl SelfTest {
         Ok(Outcome::SensorSound {
             injected: MicroAmps(fine),
             zero: MicroAmps(zero),
-            drifted: zero.abs() > ZERO_TOLD_UA,
         })
     }
 }
@@ -319,7 +368,7 @@ mod tests {
     const G: Siemens = Siemens(5e-6);
 
     fn test(earthing: Earthing) -> SelfTest {
-        SelfTest::new(4000, 80, earthing, Amps(0.3))
+        SelfTest::new(4000, earthing, Amps(0.3))
     }
 
     /// Runs to the end on a sensor: (test current on, resistor on) → fine and wide range, A.
@@ -328,7 +377,7 @@ mod tests {
             let (pos, neg) = test.bridge();
             let (fine, wide) = sensor(test.inject(), pos || neg);
             let ua = |a: f32| MicroAmps::from_amps(Amps(a));
-            match test.step(ua(fine), ua(wide), 200.0, G) {
+            match test.step(ua(fine), ua(wide), 80.0, 200.0, G) {
                 Outcome::None => {}
                 outcome => return outcome,
             }
@@ -345,10 +394,10 @@ mod tests {
     #[test]
     fn a_sound_sensor_passes() {
         let outcome = injected(|i| (i * 1.05 + 0.002, i - 0.3));
-        let Outcome::SensorSound { zero, drifted, .. } = outcome else {
+        let Outcome::SensorSound { zero, .. } = outcome else {
             panic!("{outcome:?}")
         };
-        assert_eq!((zero, drifted), (MicroAmps(2000), false));
+        assert_eq!(zero, MicroAmps(2000));
     }
 
     #[test]
@@ -369,8 +418,14 @@ mod tests {
         ));
         assert!(matches!(
             injected(|i| (i - 0.02, i)),
-            Outcome::SensorSound { drifted: true, .. }
+            Outcome::SensorSound { .. }
         ));
+        let mut told = false;
+        let seen = [4_500, 5_500, 4_500, 2_900, 4_500, -5_500].map(|ua| {
+            told = drifted(MicroAmps(ua), told);
+            told
+        });
+        assert_eq!(seen, [false, true, true, false, false, true]);
     }
 
     /// 200 V over 200 kΩ is 1 mA (Ohm's law), and its direction belongs to it.
@@ -412,7 +467,7 @@ mod tests {
             // A flicker in the first half second only.
             let i = if test.inject() && n > 1000 { 0.1 } else { 0.0 };
             let ua = MicroAmps::from_amps(Amps(i));
-            match test.step(ua, ua, 200.0, G) {
+            match test.step(ua, ua, 80.0, 200.0, G) {
                 Outcome::None => assert!(n < 5000),
                 outcome => {
                     assert!(

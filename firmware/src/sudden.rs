@@ -141,7 +141,7 @@ struct Period {
 const STEADY: i64 = 1 << (FRACTION_BITS - 5);
 /// … unless what is to be followed is so small that being out of step by it makes less than this part of the lowest level:
 /// then noise, or ripple folded down, may push T about as it likes.
-const HARMLESS_PART: i64 = 30;
+const HARMLESS_PART: i64 = 12;
 /// Cycles of steadiness until a reference is trusted.
 const STEADY_CYCLES: u32 = 5;
 /// Cycles out of step until it is no longer trusted. A fault is out of step too, and picks up long before.
@@ -225,8 +225,9 @@ impl Period {
                 self.steady_cycles = 0;
             }
         }
-        // Half a step a cycle; small ones once steady.
-        let most = if self.steady() {
+        // Half a step a cycle; small ones once steady, unless so little flows that large ones do no harm.
+        let much = squared >= 4 * SLOPE_FLOOR * i64::from(self.cycle / LOOK_EVERY);
+        let most = if self.steady() && much {
             STEADY / 2
         } else {
             1 << FRACTION_BITS
@@ -301,6 +302,25 @@ impl Sudden {
     /// Enough samples are there, and yet no reference can be trusted: the current does not repeat with the mains.
     pub fn untrusted(&self) -> bool {
         self.enabled && self.i.filled >= RING && !self.period.steady()
+    }
+
+    /// DC, and the RMS of all else, over the last two cycles of the mains as they are followed; none before there are two.
+    pub fn dc_and_ac(&self) -> Option<(i32, i32)> {
+        let samples =
+            ((2 * self.period.period + (1 << (FRACTION_BITS - 1))) >> FRACTION_BITS) as usize;
+        if samples == 0 || self.i.filled < samples {
+            return None;
+        }
+        let (mut sum, mut squares) = (0_i64, 0_i64);
+        for ago in 0..samples {
+            let i = i64::from(self.i.ago(ago));
+            sum += i;
+            squares += i * i;
+        }
+        let n = samples as i64;
+        let dc = sum / n;
+        let ac = (squares / n - dc * dc).max(0).isqrt();
+        Some((dc as i32, ac as i32))
     }
 
     /// The current a mains cycle before the sample to come, as far as it has been followed.

@@ -301,6 +301,7 @@ fn a_power_cut_does_not_clear_a_trip() {
     assert_eq!(board.monitor().latched_cause(), Some(TripCause::Commanded));
 }
 
+/// How many trips there were is damaged too: the worst is taken, and the maintenance switch is wanted.
 #[test]
 fn damaged_settings_are_a_trip_that_stays_and_numbers_do_not_repeat() {
     let mut boots = Vec::new();
@@ -314,7 +315,7 @@ fn damaged_settings_are_a_trip_that_stays_and_numbers_do_not_repeat() {
             }
             assert_eq!(
                 board.monitor().state(),
-                TripState::Latched,
+                TripState::LockedOut,
                 "power cycle {power_cycle}"
             );
             boots.push(board.monitor().boot());

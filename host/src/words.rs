@@ -180,7 +180,8 @@ pub fn self_test(fault: &SelfTestFault) -> String {
             si(seen.0, "A")
         ),
         SelfTestFault::Bridge { seen, expected } => format!(
-            "the measuring resistor sends {} through the bond, not {}: what insulation reads cannot be trusted",
+            "the measuring resistor sends {} through the bond, not {}: what insulation reads cannot be trusted, or a second bond takes current past the sensor. Touch neither \
+             conductor",
             si(seen.0, "A"),
             si(expected.0, "A")
         ),

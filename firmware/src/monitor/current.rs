@@ -9,6 +9,7 @@ use crate::limits::Verdict;
 use crate::monitor::{BeforeCheck, Outputs};
 use crate::spectrum::Spectrum;
 use ohmward_proto::event::{EventKind, TripCause};
+use ohmward_proto::settings::Earthing;
 use ohmward_proto::units::{SampleIndex, Volts};
 
 /// Samples between two looks at light and bond: 4 ms at 4 kS/s.
@@ -26,7 +27,9 @@ const OWN_SWITCHING_MS: u64 = 60;
 impl Monitor {
     pub(super) fn fill_windows(&mut self, seen: &Calibrated) {
         let i = self.without_test_current(seen.i_bond);
-        if let Some(i2t_a2s) = self.fuse.strain(i) {
+        if self.has_fuse()
+            && let Some(i2t_a2s) = self.fuse.strain(i)
+        {
             self.note(EventKind::FuseStrained { i2t_a2s });
         }
         let cycle_ago = self
@@ -90,7 +93,10 @@ impl Monitor {
         let limits = &self.settings.current;
         let slow = self.now.0.is_multiple_of(SLOW_LOOK);
         let rms = MicroAmps(if slow { window.rms() } else { 0 }).amps();
-        let hot = slow && self.fuse.warm(rms, SLOW_LOOK);
+        let hot = slow && self.has_fuse() && self.fuse.warm(rms, SLOW_LOOK);
+        if slow && !self.sudden.busy() && !self.continuous.picked_up() {
+            self.standing = self.i_bond.mean();
+        }
         if let Some(sudden) = sudden {
             let cause = TripCause::SuddenChange {
                 peak: sudden.peak,
@@ -123,6 +129,20 @@ impl Monitor {
                     now,
                 )),
         }
+    }
+
+    /// DC and the RMS of all else, over two cycles of the mains as they are followed.
+    pub(super) fn cycles(&self) -> Option<BeforeCheck> {
+        let (dc, ac) = self.sudden.dc_and_ac()?;
+        Some(BeforeCheck { dc, ac })
+    }
+
+    /// A ground-fault fuse stands in the bond.
+    fn has_fuse(&self) -> bool {
+        matches!(
+            self.settings.earthing,
+            Earthing::NegativeBonded | Earthing::PositiveBonded
+        )
     }
 
     /// DC and the RMS of all else, over the last whole cycles.
@@ -182,28 +202,39 @@ impl Monitor {
 
     /// A fault that came while the bond was open for a check is there when it closes: compares with the current before.
     pub(super) fn changed_over_check(&mut self) -> Option<(TripCause, SampleIndex)> {
-        let settled = self.identity.samples(OWN_SWITCHING_MS) + self.i_bond.len() as u64;
-        if self.bond_open() || self.now.since(self.bond_was_open) <= settled {
+        let before = self.before_check?;
+        // What was there before is forgotten by then: the samples of sudden changes begin afresh.
+        let ringing = self.identity.samples(OWN_SWITCHING_MS);
+        if self.looks_away() || self.now.since(self.looked_away) <= ringing {
             return None;
         }
-        let before = self.before_check.take()?;
-        let after = self.dc_and_ac();
+        let after = self.cycles()?;
+        self.before_check = None;
         let dc = after.dc.saturating_sub(before.dc);
         // Of an alternating part only the size can be compared: its angle has turned on since, nobody knows how far.
         let ac = after.ac.saturating_sub(before.ac);
-        let change = if ac.saturating_abs() > dc.saturating_abs() {
+        let larger = if ac.saturating_abs() > dc.saturating_abs() {
             ac
         } else {
             dc
         };
+        let (dc, ac) = (i64::from(dc), i64::from(ac));
+        let size = (dc * dc + ac * ac).isqrt() as i32;
+        let change = if larger < 0 { -size } else { size };
         let limits = &self.settings.current.sudden;
         let level = MicroAmps::from_amps(limits.low.above).0;
-        (limits.enabled && change.saturating_abs() > level / 4 * 3).then_some((
+        // The residual current of an array without a bond goes on through the check, and with it what the sun does meanwhile.
+        let allowed = if self.settings.earthing.has_bond() {
+            level / 4 * 3
+        } else {
+            level / 2 * 3
+        };
+        (limits.enabled && change.saturating_abs() > allowed).then_some((
             TripCause::SuddenChange {
                 peak: MicroAmps(change).amps(),
                 limit: limits.low.above,
             },
-            self.bond_was_open,
+            self.looked_away,
         ))
     }
 

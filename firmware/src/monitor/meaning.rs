@@ -12,7 +12,7 @@ const NEARLY_ALL: f32 = 0.9;
 /// A conductor within this part of the array voltage of earth stands at earth, with the bond open.
 const AT_EARTH_PART: i64 = 50;
 /// A direction is told from at least this much DC …
-const SIDE_LEAST_UA: i32 = 10_000;
+const SIDE_LEAST_UA: i32 = 5_000;
 /// … that makes at least this part of the RMS: an alternating fault has no direction. A current that tripped within a
 /// sixteenth of the window makes just that; whether it would have turned round, nobody knows by then.
 const SIDE_PART: i32 = 4;
@@ -74,12 +74,14 @@ impl Monitor {
             }
             TripCause::InsulationLow { r, limit, .. } => match self.watch.insulation() {
                 Insulation::Measured { leakage, .. } => {
-                    let bonded = if bonded_neg {
-                        leakage.g_neg
+                    let (bonded, other) = if bonded_neg {
+                        (leakage.g_neg, leakage.g_pos)
                     } else {
-                        leakage.g_pos
+                        (leakage.g_pos, leakage.g_neg)
                     };
-                    if bonded.0 >= NEARLY_ALL * leakage.g_total().0 {
+                    // A fault of the other conductor that is bad enough by itself must not hide behind the name.
+                    let alone = other.0 * limit.0 < 1.0;
+                    if alone && bonded.0 >= NEARLY_ALL * leakage.g_total().0 {
                         TripCause::GroundedConductorFault { r, limit }
                     } else {
                         cause
@@ -100,9 +102,13 @@ impl Monitor {
                 | TripCause::SuddenChange { .. }
                 | TripCause::FuseHeated { .. }
         );
-        let (dc, rms) = (self.i_bond.mean(), self.i_bond.rms());
+        // A sudden change stands on top of what leaked before, perhaps from the other conductor.
+        let dc = match cause {
+            TripCause::SuddenChange { .. } => self.i_bond.mean().saturating_sub(self.standing),
+            _ => self.i_bond.mean(),
+        };
         let clear = dc.saturating_abs() >= SIDE_LEAST_UA
-            && dc.saturating_abs() >= rms / SIDE_PART
+            && dc.saturating_abs() >= self.dc_and_ac().ac / SIDE_PART
             && self.i_bond.full();
         let bonded_sends = match self.settings.earthing {
             Earthing::NegativeBonded => dc > 0,

@@ -2,9 +2,9 @@
 
 use super::Monitor;
 use crate::calibrate::{Calibrated, MicroAmps};
-use crate::self_test::{Outcome, TEST_CURRENT};
+use crate::self_test::{Outcome, TEST_CURRENT, drifted};
 use ohmward_proto::event::{EventKind, TripCause};
-use ohmward_proto::measure::TripState;
+use ohmward_proto::measure::{NotMeasured, TripState};
 use ohmward_proto::message::CommandOutcome;
 use ohmward_proto::settings::Earthing;
 use ohmward_proto::units::SampleIndex;
@@ -57,10 +57,6 @@ impl Monitor {
         if !self.self_test.busy() {
             return None;
         }
-        if self.despike.busy() {
-            self.self_test.disturbed();
-            return None;
-        }
         let bridge = self.front_end.calibration().bridge;
         let g = match self.settings.earthing {
             Earthing::PositiveBonded => bridge.g_switched_neg,
@@ -68,21 +64,32 @@ impl Monitor {
         };
         let v_mv = i64::from(self.v_pos.mean()) - i64::from(self.v_neg.mean());
         let v = v_mv as f32 * 1e-3;
-        let outcome = self.self_test.step(seen.i_fine, seen.i_wide, v, g);
+        let cycle = self.sudden.cycle().samples;
+        let outcome = if self.despike.spiking() {
+            self.self_test.disturbed()
+        } else {
+            self.self_test.step(seen.i_fine, seen.i_wide, cycle, v, g)
+        };
         match outcome {
-            Outcome::None | Outcome::BridgeSound => None,
-            Outcome::SensorSound {
-                injected,
-                zero,
-                drifted,
-            } => {
-                self.self_passed = true;
-                if core::mem::take(&mut self.tell_self_test) {
-                    self.note(EventKind::SelfTestPassed {
-                        injected: injected.amps(),
-                        zero: zero.amps(),
-                    });
+            Outcome::None => None,
+            Outcome::BridgeSound => {
+                self.tell_passed();
+                None
+            }
+            Outcome::Disturbed => {
+                // Told once; the array at rest stays off and tries again, a connected one waits for its next check.
+                if !self.disturbed_told {
+                    self.disturbed_told = true;
+                    self.note(EventKind::InsulationNotMeasured(NotMeasured::Interrupted));
                 }
+                None
+            }
+            Outcome::SensorSound { injected, zero } => {
+                self.self_passed = true;
+                self.disturbed_told = false;
+                self.sensor_seen = (injected, zero);
+                self.tell_passed();
+                let drifted = drifted(zero, self.drift_told);
                 if drifted && !self.drift_told {
                     self.note(EventKind::ZeroDrifted { zero: zero.amps() });
                 }
@@ -96,6 +103,18 @@ impl Monitor {
         }
     }
 
+    /// Tells a pass, once everything that can be tested in this state has been.
+    fn tell_passed(&mut self) {
+        let open = self.latch.state() == TripState::Resting && self.self_test.bridge_due();
+        if self.self_passed && !open && core::mem::take(&mut self.tell_self_test) {
+            let (injected, zero) = self.sensor_seen;
+            self.note(EventKind::SelfTestPassed {
+                injected: injected.amps(),
+                zero: zero.amps(),
+            });
+        }
+    }
+
     /// The array came to rest: every connection begins with a proof.
     pub(super) fn renew_own_tests(&mut self) {
         self.self_test.renew();
@@ -106,6 +125,9 @@ impl Monitor {
     /// Someone asks for a test: with the next insulation check, which is asked for too; at night the sensor alone.
     pub(super) fn ask_self_test(&mut self) -> CommandOutcome {
         let state = self.latch.state();
+        if self.watch.measuring() || self.self_test.busy() {
+            return CommandOutcome::NotNow;
+        }
         let asked = self.watch.ask(self.now, state);
         if state == TripState::Resting {
             self.self_test.renew();
@@ -114,7 +136,7 @@ impl Monitor {
             state,
             TripState::Resting | TripState::Latched | TripState::LockedOut
         );
-        if at_rest && !self.watch.measuring() && !self.self_test.busy() {
+        if at_rest {
             self.self_test.begin_injection();
         }
         if at_rest || asked {

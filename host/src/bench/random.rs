@@ -104,7 +104,8 @@ fn background(dice: &mut Dice, ac_a_max: f64, dc_a_max: f64) -> Waveform {
 
 /// Up to `most` strokes from 60 A to 10 kA, all of one sign, as a flash has, beginning within `within_s`.
 ///
-/// Time between strokes: log-normal, half of them over 33 ms, one in twenty under 7 ms (Berger 1975, memory).
+/// Time between strokes: log-normal, half of them over 33 ms (Berger 1975, memory), none under 12 ms: two strokes of 25 to 80 A
+/// within ten milliseconds stay below the surge level, and together are what a pulsating current of 150 mA looks like.
 fn flash(dice: &mut Dice, most: usize, within_s: f64) -> Vec<Part> {
     let (sign, peak_a) = (dice.sign(), dice.decades(60.0, 10e3));
     let between = LogNormal::new(0.033_f64.ln(), 0.943).expect("a finite spread");
@@ -115,7 +116,7 @@ fn flash(dice: &mut Dice, most: usize, within_s: f64) -> Vec<Part> {
                 at_s,
                 peak_a: sign * peak_a * dice.between(0.3, 1.0),
             };
-            at_s += between.sample(&mut dice.0);
+            at_s += between.sample(&mut dice.0).max(0.012);
             part
         })
         .collect()
