@@ -2,7 +2,7 @@
 //!
 //! On the wire a field has no name; where events are written as JSON, the names carry the unit.
 
-use crate::measure::{Channel, NotMeasured, Pole};
+use crate::measure::{Channel, FaultPlace, NotMeasured, Pole};
 use crate::units::{Amps, Ohms, SampleIndex, Volts};
 use serde::{Deserialize, Serialize};
 
@@ -232,4 +232,12 @@ pub enum EventKind {
     SuddenUnwatched,
     /// They can again.
     SuddenWatched,
+    /// Where along the string the fault of the last warning or insulation trip is.
+    FaultPlaced {
+        /// The place, or why it cannot be told.
+        place: FaultPlace,
+        /// Resistance of the whole array as measured then.
+        #[serde(rename = "r_ohm")]
+        r: Ohms,
+    },
 }

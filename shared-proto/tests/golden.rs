@@ -56,7 +56,7 @@ fn no_message_and_no_event_kind_is_without_a_row() {
             _ => None,
         })
         .collect();
-    assert!(kinds.into_iter().eq(0..=19));
+    assert!(kinds.into_iter().eq(0..=20));
 }
 
 /// Number on the wire. No `_`: a new message has to be given its number, and a row, here.
@@ -105,6 +105,7 @@ fn event_number(kind: &EventKind) -> u32 {
         EventKind::EventsLost { .. } => 17,
         EventKind::SuddenUnwatched => 18,
         EventKind::SuddenWatched => 19,
+        EventKind::FaultPlaced { .. } => 20,
     }
 }
 

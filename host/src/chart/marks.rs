@@ -4,7 +4,7 @@ use super::colour;
 use crate::words::si;
 use ohmward_proto::EventKind;
 use ohmward_proto::event::{ResetRefusal, TripCause};
-use ohmward_proto::measure::{Channel, Pole};
+use ohmward_proto::measure::{Channel, FaultPlace, Pole};
 use plotters::style::RGBColor;
 
 /// How an event is shown.
@@ -49,6 +49,14 @@ pub fn wording(kind: &EventKind) -> Option<(String, RGBColor, u8)> {
         EventKind::InsulationRecovered { .. } => {
             Some(("insulation recovered".into(), colour::RESET, 4))
         }
+        EventKind::FaultPlaced {
+            place: FaultPlace::At { fraction, .. },
+            ..
+        } => quiet(&format!("fault at {:.0} % of the string", fraction * 100.0)),
+        EventKind::FaultPlaced {
+            place: FaultPlace::CannotTell(_),
+            ..
+        } => None,
         EventKind::Reset => Some(("reset".into(), colour::RESET, 3)),
         EventKind::ResetRefused(why) => {
             let text = format!("reset refused: {}", refusal_words(*why));

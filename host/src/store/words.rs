@@ -19,12 +19,13 @@ pub fn of_reason(why: NotMeasured) -> &'static str {
         NotMeasured::Interrupted => "interrupted",
         NotMeasured::WindowFilling => "window-filling",
         NotMeasured::BondOpen => "bond-open",
+        NotMeasured::BridgeWrong => "bridge-wrong",
     }
 }
 
 /// The reason behind a word; `None` for a word of a newer program.
 pub fn reason(word: &str) -> Option<NotMeasured> {
-    const ALL: [NotMeasured; 13] = [
+    const ALL: [NotMeasured; 14] = [
         NotMeasured::NeverYet,
         NotMeasured::ArrayDark,
         NotMeasured::ArrayMoved,
@@ -38,6 +39,7 @@ pub fn reason(word: &str) -> Option<NotMeasured> {
         NotMeasured::Interrupted,
         NotMeasured::WindowFilling,
         NotMeasured::BondOpen,
+        NotMeasured::BridgeWrong,
     ];
     ALL.into_iter().find(|why| of_reason(*why) == word)
 }
@@ -90,6 +92,7 @@ pub fn kinds() -> &'static [&'static str] {
         "events-lost",
         "sudden-unwatched",
         "sudden-watched",
+        "fault-placed",
     ]
 }
 
@@ -116,6 +119,7 @@ pub fn of_kind(kind: &EventKind) -> &'static str {
         EventKind::EventsLost { .. } => "events-lost",
         EventKind::SuddenUnwatched => "sudden-unwatched",
         EventKind::SuddenWatched => "sudden-watched",
+        EventKind::FaultPlaced { .. } => "fault-placed",
     }
 }
 

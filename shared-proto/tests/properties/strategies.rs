@@ -1,7 +1,7 @@
 //! Any message at all. Floats are any bit pattern: a damaged board may send a NaN, and it must arrive as it left.
 
 use ohmward_proto::event::{ResetRefusal, StartReason, TripCause};
-use ohmward_proto::measure::{Channel, Pole, TripState};
+use ohmward_proto::measure::{Channel, FaultPlace, Pole, TripState, WhyNoPlace};
 use ohmward_proto::message::{
     Ack, BoardId, CaptureHead, CapturePart, Command, CommandOutcome, Hello, LinkStats, Message,
     PART_SAMPLES,
@@ -99,8 +99,22 @@ fn not_measured() -> impl Strategy<Value = NotMeasured> {
             NotMeasured::Interrupted,
             NotMeasured::WindowFilling,
             NotMeasured::BondOpen,
+            NotMeasured::BridgeWrong,
         ]),
         channel().prop_map(NotMeasured::SensorLost),
+    ]
+}
+
+fn place() -> impl Strategy<Value = FaultPlace> {
+    prop_oneof![
+        (float(), float()).prop_map(|(fraction, sigma)| FaultPlace::At { fraction, sigma }),
+        select(vec![
+            WhyNoPlace::NoBackground,
+            WhyNoPlace::Faint,
+            WhyNoPlace::NotOnePlace,
+            WhyNoPlace::UnderLoad,
+        ])
+        .prop_map(FaultPlace::CannotTell),
     ]
 }
 
@@ -251,6 +265,7 @@ fn event_kind() -> impl Strategy<Value = EventKind> {
         channel().prop_map(EventKind::SensorBack),
         any::<u32>().prop_map(|hash| EventKind::SettingsApplied { hash }),
         any::<u32>().prop_map(|count| EventKind::EventsLost { count }),
+        (place(), ohms()).prop_map(|(place, r)| EventKind::FaultPlaced { place, r }),
     ]
 }
 
