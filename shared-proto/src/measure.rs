@@ -2,6 +2,7 @@
 //!
 //! A value that is not there is an enum variant with a reason and a time, never a zero, a NaN or the last value.
 
+use crate::settings::Bridge;
 use crate::units::{Amps, Farads, Ohms, SampleIndex, Siemens, Volts};
 use serde::{Deserialize, Serialize};
 
@@ -228,24 +229,36 @@ impl FaultPlace {
     /// A resistive fault at fraction x splits as g₊ = x·g, g₋ = (1 − x)·g. The dividers and healthy leakage sit in the middle
     /// and pull the raw ratio there: by two modules of ten from 200 kΩ on. Taken off, the fault alone is left.
     ///
+    /// The place is often known far better than the resistance: levels say where, swings say how much. An uncertainty of the
+    /// sum that comes from levels counts for as much as the bridge moves the poles; one of scale counts for as much as other
+    /// leakage pulls.
+    ///
     /// # Source
     /// Kirchhoff; exact for one tap and any other leakage that stays (`two_pole_earth_currents`, arithmetic).
     #[must_use]
-    pub fn of(measured: &PoleLeakage, background: Option<&Background>) -> Self {
+    pub fn of(measured: &PoleLeakage, background: Option<&Background>, bridge: &Bridge) -> Self {
+        /// Standard deviation of the levels themselves: gain and quantisation of the pole channels.
+        const LEVEL_PART: f32 = 1e-3;
+        /// A place that is known no better than this is none.
+        const SIGMA_MAX: f32 = 0.1;
         let Some(background) = background else {
             return Self::CannotTell(WhyNoPlace::NoBackground);
         };
         let pos = measured.g_pos.0 - background.g_pos.0;
         let g = pos + measured.g_neg.0 - background.g_neg.0;
-        let unsure = measured.g_sigma.0 + background.spread.0;
+        let fraction = pos / g;
+        let all = measured.g_total().0 + 2.0 * bridge.g_permanent.0;
+        let switched = bridge.g_switched_pos.0.max(bridge.g_switched_neg.0);
+        let swing = switched / (all + switched);
+        let other_pos = background.g_pos.0 + bridge.g_permanent.0;
+        let other = background.g_pos.0 + background.g_neg.0 + 2.0 * bridge.g_permanent.0;
+        let pull = (other_pos - fraction * other).abs() / all;
+        let sigma = LEVEL_PART + (measured.g_sigma.0 * (swing + pull) + background.spread.0) / g;
         // A NaN is clear of nothing.
-        let clear = g > 4.0 * unsure;
+        let clear = g > 2.0 * (measured.g_sigma.0 + background.spread.0) && sigma < SIGMA_MAX;
         if !clear {
             return Self::CannotTell(WhyNoPlace::Faint);
         }
-        // Either pole off by the uncertainty of the sum: more than it is, both being part of one fit.
-        let sigma = unsure / g;
-        let fraction = pos / g;
         let outside = (-fraction).max(fraction - 1.0);
         if outside > 3.0 * sigma + 0.02 {
             return Self::CannotTell(WhyNoPlace::NotOnePlace);

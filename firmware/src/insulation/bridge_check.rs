@@ -13,7 +13,7 @@
 //! without any division by what does not move.
 
 use super::algebra::{Three, dot, inverse, root};
-use super::stay::{BridgeState, Row, Scatter, Stay, Sums};
+use super::stay::{BridgeState, Outlier, Row, Scatter, Stay, Sums};
 use ohmward_proto::settings::Bridge;
 
 /// The two may differ by this part, their uncertainties aside: below it the reading of R is off by no more.
@@ -22,6 +22,10 @@ const APART_PART: f64 = 0.1;
 const CLEAR_PART: f64 = 0.3;
 /// No more than this factor is guarded against when nothing was told: a resistor of half its value, and a little.
 const FACTOR_MAX: f64 = 2.2;
+/// Rows that are unexplained by more than this part of the array voltage: not the bridge's doing.
+const RESTLESS_PART: f64 = 0.02;
+/// Or by this many times the scatter of the others and as much again.
+const STANDS_OUT: f64 = 5.0;
 /// Gain and quantisation of the pole channels, in volts at the level of a stay (error budget, see `fit`).
 const LEVEL_V: f64 = 0.02;
 
@@ -52,6 +56,11 @@ pub fn check(stays: &[Stay], bridge: &Bridge) -> BridgeCheck {
             unseen: unseen(1.0),
         };
     };
+    if !(pos.steady && neg.steady) {
+        return BridgeCheck::Unclear {
+            unseen: unseen(1.0),
+        };
+    }
     let unsure = 3.0 * root(pos.sigma * pos.sigma + neg.sigma * neg.sigma);
     let larger = pos.value.abs().max(neg.value.abs());
     let unseen = unseen(unsure / larger);
@@ -77,6 +86,9 @@ fn unseen(unsure_part: f64) -> f64 {
 struct Scale {
     value: f64,
     sigma: f64,
+    /// What the array did was the same all the time: each switch is fitted by itself here, so a wrong resistor leaves nothing
+    /// unexplained; a fault that comes and goes does.
+    steady: bool,
 }
 
 /// Sum of the balance in units of G: coefficients of (x, C/G, k/G), and what is known.
@@ -142,6 +154,7 @@ fn scale(stays: &[Stay], switch: BridgeState, g_switched: f64) -> Option<Scale> 
     let [_, _, of_k] = inverse;
     let [in_switched, in_rest, in_early] = of_k;
     let mut variance = 0.0;
+    let mut outlier = Outlier::default();
     for stay in used() {
         let in_level = if stay.state == BridgeState::Rest {
             in_rest
@@ -154,7 +167,9 @@ fn scale(stays: &[Stay], switch: BridgeState, g_switched: f64) -> Option<Scale> 
         };
         let mut terms = Scatter::default();
         for (row, level, transient) in stay.weighed() {
-            terms.push((in_level * level + in_early * transient) * error(row));
+            let e = error(row);
+            terms.push((in_level * level + in_early * transient) * e);
+            outlier.push(e / f64::from(row.pos_vs - row.neg_vs));
         }
         variance += terms.variance(stay.seconds());
         let (level, _) = stay.sums();
@@ -164,5 +179,7 @@ fn scale(stays: &[Stay], switch: BridgeState, g_switched: f64) -> Option<Scale> 
     Some(Scale {
         value: k / g_switched,
         sigma: root(variance) / g_switched,
+        steady: outlier.scatter() < RESTLESS_PART
+            && outlier.largest() < STANDS_OUT * outlier.scatter() + RESTLESS_PART,
     })
 }

@@ -383,6 +383,11 @@ impl Sequence {
                 Progress::Busy
             }
             3 => match self.verdict() {
+                // A wrong resistor can keep any round from being sure: it gets its name before the end.
+                Verdict::NotYet(_) if self.pace == Pace::Full && self.round.last => {
+                    self.enter(BridgeState::Rest);
+                    Progress::Busy
+                }
                 Verdict::NotYet(why) => self.longer(why),
                 Verdict::Sure(_) if self.pace == Pace::Full => {
                     self.enter(BridgeState::Rest);

@@ -12,7 +12,7 @@ use ohmward_proto::event::{EventKind, ResetRefusal, TripCause};
 use ohmward_proto::measure::{
     FaultPlace, Insulation, NotMeasured, PoleLeakage, Resistance, TripState, WhyNoPlace,
 };
-use ohmward_proto::settings::{InsulationCheck, InsulationLimits};
+use ohmward_proto::settings::{Bridge, InsulationCheck, InsulationLimits};
 use ohmward_proto::units::SampleIndex;
 
 /// A warning goes away only this far above its level, so that a morning's dew makes one event, not ten.
@@ -77,6 +77,7 @@ pub struct Watch {
     told: Option<NotMeasured>,
     warning: bool,
     rate: u64,
+    bridge: Bridge,
     learnt: Learnt,
     placed: Placed,
 }
@@ -100,6 +101,7 @@ impl Watch {
             told: None,
             warning: false,
             rate: u64::from(setup.sample_rate_hz),
+            bridge: setup.bridge,
             learnt: Learnt::default(),
             placed: Placed::No,
         }
@@ -312,7 +314,7 @@ impl Watch {
         }
         self.low = if low { self.low.saturating_add(1) } else { 0 };
         // Once, however often it is confirmed afterwards: the fault that trips need not be the one that warned.
-        if low && self.low == limits.confirm {
+        if low && self.low == limits.confirm && self.placed == Placed::Done {
             self.placed = Placed::No;
         }
         self.place(now, state, &leakage, &mut watched.events);
@@ -348,7 +350,7 @@ impl Watch {
             )
         } else {
             (
-                FaultPlace::of(leakage, self.learnt.background()),
+                FaultPlace::of(leakage, self.learnt.background(), &self.bridge),
                 Placed::Done,
             )
         };
