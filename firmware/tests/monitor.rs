@@ -7,7 +7,7 @@ mod common;
 
 use common::{Bench, RATE};
 use ohmward_proto::event::{EventKind, ResetRefusal, TripCause};
-use ohmward_proto::measure::{Channel, TripState};
+use ohmward_proto::measure::{Channel, FaultPlace, TripState, WhyNoPlace};
 use ohmward_proto::settings::Mains;
 use ohmward_proto::{Insulation, Settings};
 
@@ -212,6 +212,33 @@ fn a_lost_sensor_is_a_trip() {
     );
 }
 
+fn places(bench: &Bench) -> Vec<FaultPlace> {
+    let place = |kind| match kind {
+        EventKind::FaultPlaced { place, .. } => Some(place),
+        _ => None,
+    };
+    bench.events.iter().filter_map(|e| place(e.kind)).collect()
+}
+
+/// A fault of 20 kΩ at the positive conductor, by construction; healthy leakage is known from the morning.
+#[test]
+fn a_fault_is_placed_once_the_contactor_is_open() {
+    let mut bench = Bench::new(|s| s.check.every_s = 60).connected();
+    bench.fault_s = 1.0 / 20e3;
+    bench.run(200.0, |_| 0.0);
+    assert!(bench.trip().is_some());
+    match places(&bench)[..] {
+        [
+            FaultPlace::CannotTell(WhyNoPlace::UnderLoad),
+            FaultPlace::At { fraction, sigma },
+        ] => assert!(
+            fraction > 0.99 && sigma < 1.0 / 30.0,
+            "{fraction} ± {sigma}"
+        ),
+        ref other => panic!("{other:?}"),
+    }
+}
+
 #[test]
 fn low_insulation_before_connecting_keeps_it_open_and_trips_when_confirmed() {
     let mut bench = Bench::new(|_| {});
@@ -228,5 +255,10 @@ fn low_insulation_before_connecting_keeps_it_open_and_trips_when_confirmed() {
     assert!(
         bench.events.iter().all(|e| e.kind != EventKind::Connected),
         "never connected"
+    );
+    assert_eq!(
+        places(&bench),
+        // With the warning and with the trip, not with every measurement afterwards.
+        [FaultPlace::CannotTell(WhyNoPlace::NoBackground); 2]
     );
 }

@@ -188,6 +188,7 @@ pub fn self_test(line: &Line, within: Duration) -> Result<SelfTested, TalkError>
                         other => SelfTested::Tripped(other),
                     });
                 }
+                EventKind::SelfTestFailed(fault) => return Ok(SelfTested::Failed(fault)),
                 EventKind::InsulationNotMeasured(why) => last = Some(why),
                 _ => {}
             }

@@ -3,7 +3,7 @@
 use ohmward_proto::event::{
     EventKind, FaultSide, ResetRefusal, SelfTestFault, StartReason, TripCause,
 };
-use ohmward_proto::measure::{Channel, NotMeasured, Pole};
+use ohmward_proto::measure::{Channel, FaultPlace, NotMeasured, Pole, WhyNoPlace};
 use ohmward_proto::units::Amps;
 
 /// A value with its unit for people: three digits and a prefix, "300 mA", "1.25 MΩ".
@@ -58,6 +58,9 @@ pub fn not_measured(why: NotMeasured) -> String {
         NotMeasured::Interrupted => "broken off".into(),
         NotMeasured::WindowFilling => "first window not complete".into(),
         NotMeasured::BondOpen => "bond open".into(),
+        NotMeasured::BridgeWrong => {
+            "the measuring bridge does not read its own resistors: have the board looked at".into()
+        }
     }
 }
 
@@ -94,6 +97,30 @@ fn start_reason(reason: StartReason) -> &'static str {
         StartReason::BrownOut => "supply sagged",
         StartReason::Panic => "firmware stopped itself",
         StartReason::Requested => "on request",
+    }
+}
+
+/// Where along the string a fault is.
+pub fn place(place: &FaultPlace) -> String {
+    match place {
+        FaultPlace::At { fraction, sigma } => format!(
+            "at {:.0} % ± {:.0} % of the string from its negative end; which of several strings cannot be told",
+            fraction * 100.0,
+            // Two standard deviations, and nothing finer than is shown.
+            (sigma * 200.0).max(1.0)
+        ),
+        FaultPlace::CannotTell(why) => format!(
+            "cannot be told, {}",
+            match why {
+                WhyNoPlace::NoBackground =>
+                    "no healthy measurement to compare with since the board started",
+                WhyNoPlace::Faint => "the fault does not stand clear of healthy leakage",
+                WhyNoPlace::NotOnePlace =>
+                    "several things changed at once, or leakage of one pole went down",
+                WhyNoPlace::UnderLoad =>
+                    "the array is under load; it will be with the contactor open",
+            }
+        ),
     }
 }
 
@@ -232,6 +259,9 @@ pub fn event(kind: &EventKind, rate_hz: Option<u32>) -> String {
         EventKind::InsulationRecovered { r } => {
             format!("Insulation back above its warning level: {}", si(r.0, "Ω"))
         }
+        EventKind::FaultPlaced { place, r } => {
+            format!("Fault place, at {}: {}", si(r.0, "Ω"), self::place(place))
+        }
         EventKind::InsulationNotMeasured(why) => {
             format!("Insulation not measured: {}", not_measured(*why))
         }
@@ -253,6 +283,7 @@ pub fn event(kind: &EventKind, rate_hz: Option<u32>) -> String {
             si(injected.0, "A"),
             si(zero.0, "A")
         ),
+        EventKind::SelfTestFailed(fault) => format!("Self-test failed: {}", self_test(fault)),
         EventKind::ZeroDrifted { zero } => format!(
             "The zero of the bond current has drifted to {}: have the board calibrated",
             si(zero.0, "A")

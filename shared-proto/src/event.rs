@@ -2,7 +2,7 @@
 //!
 //! On the wire a field has no name; where events are written as JSON, the names carry the unit.
 
-use crate::measure::{Channel, NotMeasured, Pole};
+use crate::measure::{Channel, FaultPlace, NotMeasured, Pole};
 use crate::units::{Amps, Ohms, SampleIndex, Volts};
 use serde::{Deserialize, Serialize};
 
@@ -346,4 +346,14 @@ pub enum EventKind {
         /// ∫i²dt, A²s, as far as the sensor could follow.
         i2t_a2s: f32,
     },
+    /// Where along the string the fault of the last warning or insulation trip is.
+    FaultPlaced {
+        /// The place, or why it cannot be told.
+        place: FaultPlace,
+        /// Resistance of the whole array as measured then.
+        #[serde(rename = "r_ohm")]
+        r: Ohms,
+    },
+    /// The board's test of itself failed while it was tripped already. It has to pass before the array connects again.
+    SelfTestFailed(SelfTestFault),
 }

@@ -2,6 +2,7 @@
 //!
 //! A value that is not there is an enum variant with a reason and a time, never a zero, a NaN or the last value.
 
+use crate::settings::Bridge;
 use crate::units::{Amps, Farads, Ohms, SampleIndex, Siemens, Volts};
 use serde::{Deserialize, Serialize};
 
@@ -69,6 +70,9 @@ pub enum NotMeasured {
     WindowFilling,
     /// The bond is open: no current can flow where it is measured, whatever the array leaks.
     BondOpen,
+    /// The resistors of the measuring bridge do not read their own ratio: what it would say of the array is not to be
+    /// trusted.
+    BridgeWrong,
 }
 
 /// Bond current over the last whole number of mains cycles.
@@ -145,6 +149,12 @@ impl PoleLeakage {
         }
     }
 
+    /// The least resistance of the whole array that three standard deviations allow.
+    #[must_use]
+    pub fn r_least(&self) -> Ohms {
+        Ohms(1.0 / (self.g_total().0.max(0.0) + 3.0 * self.g_sigma.0).max(1e-12))
+    }
+
     /// The pole that leaks more, when the difference stands clear of the noise and of balance.
     #[must_use]
     pub fn weaker_pole(&self) -> Pole {
@@ -166,6 +176,97 @@ impl PoleLeakage {
     pub fn position(&self) -> Option<f32> {
         let g = self.g_total();
         (g.0 > 4.0 * self.g_sigma.0.max(1e-12)).then(|| (self.g_pos.0 / g.0).clamp(0.0, 1.0))
+    }
+}
+
+/// Healthy leakage of an array, as learnt from measurements that found nothing wrong.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub struct Background {
+    /// Positive conductor to earth.
+    pub g_pos: Siemens,
+    /// Negative conductor to earth.
+    pub g_neg: Siemens,
+    /// How far one healthy measurement is from the next, one standard deviation of the sum.
+    pub spread: Siemens,
+}
+
+/// Why a fault has no place.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum WhyNoPlace {
+    /// No healthy measurement since the board started: what leaks anyway is not known, and would be taken for the fault.
+    NoBackground,
+    /// The fault does not stand clear of healthy leakage and noise.
+    Faint,
+    /// No single place gives this: leakage of one pole went down, or several changed at once.
+    NotOnePlace,
+    /// The array feeds its load: its modules do not share the voltage alike, and the load leaks too. The pole that leaks more
+    /// is known, and the place after a measurement with the contactor open.
+    UnderLoad,
+}
+
+/// Where along a string a fault to earth is.
+///
+/// By its share of the array voltage: with the contactor open and modules alike that is the place along every string. Which
+/// of several strings in parallel it is, earth currents cannot tell.
+#[derive(Clone, Copy, PartialEq, Debug, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum FaultPlace {
+    /// There.
+    At {
+        /// 0 at the negative, 1 at the positive end.
+        fraction: f32,
+        /// One standard deviation of it.
+        sigma: f32,
+    },
+    /// It cannot be told, and why.
+    CannotTell(WhyNoPlace),
+}
+
+impl FaultPlace {
+    /// The place of what leaks more than the background does, from a measurement with the contactor open.
+    ///
+    /// A resistive fault at fraction x splits as g₊ = x·g, g₋ = (1 − x)·g. The dividers and healthy leakage sit in the middle
+    /// and pull the raw ratio there: by two modules of ten from 200 kΩ on. Taken off, the fault alone is left.
+    ///
+    /// The place is often known far better than the resistance: levels say where, swings say how much. An uncertainty of the
+    /// sum that comes from levels counts for as much as the bridge moves the poles; one of scale counts for as much as other
+    /// leakage pulls.
+    ///
+    /// # Source
+    /// Kirchhoff; exact for one tap and any other leakage that stays (`two_pole_earth_currents`, arithmetic).
+    #[must_use]
+    pub fn of(measured: &PoleLeakage, background: Option<&Background>, bridge: &Bridge) -> Self {
+        /// Standard deviation of the levels themselves: gain and quantisation of the pole channels.
+        const LEVEL_PART: f32 = 1e-3;
+        /// A place that is known no better than this is none.
+        const SIGMA_MAX: f32 = 0.1;
+        let Some(background) = background else {
+            return Self::CannotTell(WhyNoPlace::NoBackground);
+        };
+        let pos = measured.g_pos.0 - background.g_pos.0;
+        let g = pos + measured.g_neg.0 - background.g_neg.0;
+        let fraction = pos / g;
+        let all = measured.g_total().0 + 2.0 * bridge.g_permanent.0;
+        let switched = bridge.g_switched_pos.0.max(bridge.g_switched_neg.0);
+        let swing = switched / (all + switched);
+        let other_pos = background.g_pos.0 + bridge.g_permanent.0;
+        let other = background.g_pos.0 + background.g_neg.0 + 2.0 * bridge.g_permanent.0;
+        let pull = (other_pos - fraction * other).abs() / all;
+        let sigma = LEVEL_PART + (measured.g_sigma.0 * (swing + pull) + background.spread.0) / g;
+        // A NaN is clear of nothing.
+        let clear = g > 2.0 * (measured.g_sigma.0 + background.spread.0) && sigma < SIGMA_MAX;
+        if !clear {
+            return Self::CannotTell(WhyNoPlace::Faint);
+        }
+        let outside = (-fraction).max(fraction - 1.0);
+        if outside > 3.0 * sigma + 0.02 {
+            return Self::CannotTell(WhyNoPlace::NotOnePlace);
+        }
+        Self::At {
+            fraction: fraction.clamp(0.0, 1.0),
+            sigma,
+        }
     }
 }
 

@@ -56,7 +56,7 @@ fn no_message_and_no_event_kind_is_without_a_row() {
             _ => None,
         })
         .collect();
-    assert!(kinds.into_iter().eq(0..=24));
+    assert!(kinds.into_iter().eq(0..=26));
 }
 
 /// Number on the wire. No `_`: a new message has to be given its number, and a row, here.
@@ -111,6 +111,8 @@ fn event_number(kind: &EventKind) -> u32 {
         EventKind::LockedOut { .. } => 22,
         EventKind::FaultSide { .. } => 23,
         EventKind::FuseStrained { .. } => 24,
+        EventKind::FaultPlaced { .. } => 25,
+        EventKind::SelfTestFailed(_) => 26,
     }
 }
 

@@ -3,9 +3,12 @@
 //! The circuit (modified nodal analysis with the modules' diodes, `ohmward-plant`) knows nothing of the closed form; the
 //! closed form knows nothing of modules. Where they meet is Kirchhoff.
 
+use ohmward::sim::Gear;
 use ohmward_core::insulation::fit::settled_pair;
 use ohmward_plant::{Scenario, Switches, World};
-use ohmward_proto::Calibration;
+use ohmward_proto::measure::FaultPlace;
+use ohmward_proto::{Calibration, EventKind};
+use ohmward_tests::run;
 
 fn scenario(fault: &str) -> Scenario {
     let text = format!(
@@ -84,5 +87,40 @@ fn a_fault_reads_its_resistance_and_its_place() {
                 "{ohm} Ω at {expected}: {place}"
             );
         }
+    }
+}
+
+/// The whole way on the simulated array of six modules: connected when the fault comes, tripped by insulation, placed with the
+/// contactor open to a third of a module.
+#[test]
+fn the_board_says_where_the_fault_is() {
+    for position in [0u32, 2, 5] {
+        let fault =
+            format!("[[fault]]\nstring = 1\nposition = {position}\nohm = 25e3\nfrom_h = 0.01\n");
+        let mut scenario = scenario(&fault);
+        scenario.duration_h = 0.07;
+        scenario.settings.check.every_s = 60;
+        let said = run(&scenario, Gear::EverySample);
+        let places: Vec<_> = said
+            .events
+            .iter()
+            .filter_map(|e| match e.kind {
+                EventKind::FaultPlaced {
+                    place: FaultPlace::At { fraction, sigma },
+                    ..
+                } => Some((f64::from(fraction), sigma)),
+                _ => None,
+            })
+            .collect();
+        let [(fraction, sigma)] = places[..] else {
+            panic!("{:?}", said.events);
+        };
+        let modules = (fraction * 6.0 - f64::from(position)).abs();
+        println!(
+            "position {position}: {:.2} ± {:.2}",
+            fraction * 6.0,
+            sigma * 6.0
+        );
+        assert!(modules < 1.0 / 3.0, "{position}: {modules} modules off");
     }
 }

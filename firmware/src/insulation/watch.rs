@@ -4,12 +4,15 @@
 //! bound above it) and neither. Only good lets the array connect or a trip be reset; only low, as often as confirmation
 //! asks, or poles that cannot be read again and again, trips.
 
+use super::background::Learnt;
 use super::schedule::{Due, Schedule};
-use super::sequence::{Progress, Sequence, Setup, WindowSums};
+use super::sequence::{Pace, Progress, Sequence, Setup, WindowSums};
 use crate::insulation::fit::BridgeState;
 use ohmward_proto::event::{EventKind, ResetRefusal, TripCause};
-use ohmward_proto::measure::{Insulation, NotMeasured, PoleLeakage, Resistance, TripState};
-use ohmward_proto::settings::{InsulationCheck, InsulationLimits};
+use ohmward_proto::measure::{
+    FaultPlace, Insulation, NotMeasured, PoleLeakage, Resistance, TripState, WhyNoPlace,
+};
+use ohmward_proto::settings::{Bridge, InsulationCheck, InsulationLimits};
 use ohmward_proto::units::SampleIndex;
 
 /// A warning goes away only this far above its level, so that a morning's dew makes one event, not ten.
@@ -19,13 +22,30 @@ const WARNING_HYSTERESIS: f32 = 1.2;
 /// seconds without a look at the bond current.
 const CONNECTED_STATE_MS: u32 = 600;
 
+/// An array this many times above its warning level is healthy enough to learn its background from.
+const HEALTHY: f32 = 3.0;
+/// Good, and fit for a reset, is only what stands with all its uncertainty (three standard deviations) above this part of the
+/// level.
+const SURELY_PART: f32 = 0.8;
+
+/// What is told of the place of a fault.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+enum Placed {
+    /// Nothing yet.
+    No,
+    /// That it cannot be told under load.
+    UnderLoad,
+    /// All that can be.
+    Done,
+}
+
 /// What one sample brought about.
 #[derive(Debug, Default)]
 pub struct Watched {
     /// What demands a trip.
     pub trip: Option<TripCause>,
     /// What is worth noting.
-    pub events: heapless::Vec<EventKind, 2>,
+    pub events: heapless::Vec<EventKind, 3>,
     /// A measurement is due and waits for the board to be ready.
     pub waiting: bool,
 }
@@ -60,6 +80,10 @@ pub struct Watch {
     /// Why it was not measured, as last told: told again only after a good measurement.
     told: Option<NotMeasured>,
     warning: bool,
+    rate: u64,
+    bridge: Bridge,
+    learnt: Learnt,
+    placed: Placed,
 }
 
 impl Watch {
@@ -80,6 +104,10 @@ impl Watch {
             unreadable: 0,
             told: None,
             warning: false,
+            rate: u64::from(setup.sample_rate_hz),
+            bridge: setup.bridge,
+            learnt: Learnt::default(),
+            placed: Placed::No,
         }
     }
 
@@ -141,7 +169,8 @@ impl Watch {
     pub fn for_reset(&self, tripped_at: SampleIndex) -> Result<(), ResetRefusal> {
         match self.insulation {
             Insulation::Measured { leakage, at } if at > tripped_at => {
-                if leakage.r_iso().bound().0 > self.limits.reset_above.0 {
+                let above = self.limits.reset_above.0;
+                if leakage.r_iso().bound().0 > above && leakage.r_least().0 >= SURELY_PART * above {
                     Ok(())
                 } else {
                     Err(ResetRefusal::InsulationLow)
@@ -164,7 +193,7 @@ impl Watch {
         }
         match self.schedule.due(now, state, &self.check) {
             Due::Measure if !self.sequence.busy() && poles.ready => {
-                self.sequence.begin(self.longest_state(state));
+                self.sequence.begin(self.pace(state));
             }
             Due::Measure => watched.waiting = !self.sequence.busy(),
             Due::Never if self.sequence.busy() => {
@@ -183,11 +212,13 @@ impl Watch {
     }
 
     /// While the array feeds its load with the bond open, the bond current is not watched: that stays short.
-    fn longest_state(&self, state: TripState) -> u32 {
+    fn pace(&self, state: TripState) -> Pace {
         if state == TripState::Closed && self.bond {
-            self.connected_state_max
+            Pace::Short {
+                stay_max: self.connected_state_max,
+            }
         } else {
-            u32::MAX
+            Pace::Full
         }
     }
 
@@ -228,8 +259,15 @@ impl Watch {
             let _ = watched.events.push(EventKind::InsulationNotMeasured(why));
         }
         self.schedule.measured(now, state, false, true);
-        // Poles that the bridge cannot move, or that never read the same twice, are no ground to carry on.
-        if matches!(why, NotMeasured::BridgeUnmoved | NotMeasured::FaultMoved) {
+        // Poles that the bridge cannot move, that never read the same twice, or too unsurely with all the time there is, and a
+        // bridge that contradicts itself are no ground to carry on.
+        if matches!(
+            why,
+            NotMeasured::BridgeUnmoved
+                | NotMeasured::BridgeWrong
+                | NotMeasured::FaultMoved
+                | NotMeasured::NotSettled
+        ) {
             self.unreadable = self.unreadable.saturating_add(1);
             if self.unreadable > self.limits.confirm {
                 watched.trip = Some(TripCause::InsulationUnreadable { why });
@@ -250,7 +288,8 @@ impl Watch {
         let pole = leakage.weaker_pole();
         let below = |level: f32| matches!(r, Resistance::Is(r) if r.0 < level);
         let low = below(limits.trip_below.0);
-        let good = r.bound().0 >= limits.trip_below.0;
+        let trip_below = limits.trip_below.0;
+        let good = r.bound().0 >= trip_below && leakage.r_least().0 >= SURELY_PART * trip_below;
         self.schedule.measured(now, state, good, !good);
         if good {
             self.told = None;
@@ -266,9 +305,10 @@ impl Watch {
                 why: NotMeasured::NotSettled,
             });
         }
-        // Two places: a warning and its end exclude each other.
+        // Three places: a warning and its end exclude each other.
         if below(limits.warn_below.0) && !self.warning {
             self.warning = true;
+            self.placed = Placed::No;
             let _ = watched
                 .events
                 .push(EventKind::InsulationWarning { r: r.bound(), pole });
@@ -280,12 +320,50 @@ impl Watch {
                 .push(EventKind::InsulationRecovered { r: r.bound() });
         }
         self.low = if low { self.low.saturating_add(1) } else { 0 };
+        // Once, however often it is confirmed afterwards: the fault that trips need not be the one that warned.
+        if low && self.low == limits.confirm && self.placed == Placed::Done {
+            self.placed = Placed::No;
+        }
+        self.place(now, state, &leakage, &mut watched.events);
         if low && self.low >= limits.confirm {
             watched.trip = Some(TripCause::InsulationLow {
                 r: r.bound(),
                 limit: limits.trip_below,
                 pole,
             });
+        }
+    }
+
+    /// Learns from a healthy array, tells the place of a fault. Only an open circuit shares its voltage evenly.
+    fn place(
+        &mut self,
+        now: SampleIndex,
+        state: TripState,
+        leakage: &PoleLeakage,
+        events: &mut heapless::Vec<EventKind, 3>,
+    ) {
+        let loaded = state == TripState::Closed;
+        let r = leakage.r_iso().bound();
+        if !self.warning {
+            if !loaded && leakage.r_least().0 >= HEALTHY * self.limits.warn_below.0 {
+                self.learnt.learn(now, self.rate, leakage);
+            }
+            return;
+        }
+        let (place, placed) = if loaded {
+            (
+                FaultPlace::CannotTell(WhyNoPlace::UnderLoad),
+                Placed::UnderLoad,
+            )
+        } else {
+            (
+                FaultPlace::of(leakage, self.learnt.background(), &self.bridge),
+                Placed::Done,
+            )
+        };
+        if self.placed != Placed::Done && self.placed != placed {
+            self.placed = placed;
+            let _ = events.push(EventKind::FaultPlaced { place, r });
         }
     }
 }

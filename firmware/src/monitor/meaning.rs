@@ -26,7 +26,7 @@ impl Monitor {
         let place = match self.watch.bridge() {
             Some(BridgeState::A) => 0,
             Some(BridgeState::B) => 1,
-            None => return,
+            Some(BridgeState::Rest) | None => return,
         };
         let mean = self.i_bond.mean();
         if let Some(kept) = self.bridge_current.get_mut(place) {

@@ -98,6 +98,9 @@ impl Monitor {
             }
             Outcome::Failed(fault) => {
                 self.self_passed = false;
+                if self.latch.tripped() {
+                    self.note(EventKind::SelfTestFailed(fault));
+                }
                 Some((TripCause::SelfTestFailed(fault), self.now))
             }
         }

@@ -4,7 +4,7 @@ use super::colour;
 use crate::words::si;
 use ohmward_proto::EventKind;
 use ohmward_proto::event::{FaultSide, ResetRefusal, TripCause};
-use ohmward_proto::measure::{Channel, Pole};
+use ohmward_proto::measure::{Channel, FaultPlace, Pole};
 use plotters::style::RGBColor;
 
 /// How an event is shown.
@@ -49,6 +49,14 @@ pub fn wording(kind: &EventKind) -> Option<(String, RGBColor, u8)> {
         EventKind::InsulationRecovered { .. } => {
             Some(("insulation recovered".into(), colour::RESET, 4))
         }
+        EventKind::FaultPlaced {
+            place: FaultPlace::At { fraction, .. },
+            ..
+        } => quiet(&format!("fault at {:.0} % of the string", fraction * 100.0)),
+        EventKind::FaultPlaced {
+            place: FaultPlace::CannotTell(_),
+            ..
+        } => None,
         EventKind::Reset => Some(("reset".into(), colour::RESET, 3)),
         EventKind::ResetRefused(why) => {
             let text = format!("reset refused: {}", refusal_words(*why));
@@ -68,6 +76,7 @@ pub fn wording(kind: &EventKind) -> Option<(String, RGBColor, u8)> {
             colour::WARN,
             3,
         )),
+        EventKind::SelfTestFailed(_) => Some(("self-test failed".into(), colour::TRIP, 2)),
         EventKind::LockedOut { .. } => Some(("locked out".into(), colour::TRIP, 1)),
         EventKind::FaultSide {
             side: FaultSide::Bonded,

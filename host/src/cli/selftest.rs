@@ -32,7 +32,8 @@ pub fn run(args: SelftestArgs) -> anyhow::Result<ExitCode> {
     let (text, passed) = match tested {
         SelfTested::Passed { injected, zero } => (
             format!(
-                "passed: the sensor shows {} of a test current of 100 mA, and {} with the bond open",
+                "passed: the sensor shows {} of a test current of 100 mA, and {} with the bond open\n\
+                 (the measuring resistor is tested at rest, before the array connects)",
                 words::si(injected.0, "A"),
                 words::si(zero.0, "A")
             ),
@@ -40,7 +41,7 @@ pub fn run(args: SelftestArgs) -> anyhow::Result<ExitCode> {
         ),
         SelfTested::Failed(fault) => (
             format!(
-                "FAILED: {}. The board has tripped and stays open",
+                "FAILED: {}. The board stays open",
                 words::self_test(&fault)
             ),
             false,

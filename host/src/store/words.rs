@@ -19,12 +19,13 @@ pub fn of_reason(why: NotMeasured) -> &'static str {
         NotMeasured::Interrupted => "interrupted",
         NotMeasured::WindowFilling => "window-filling",
         NotMeasured::BondOpen => "bond-open",
+        NotMeasured::BridgeWrong => "bridge-wrong",
     }
 }
 
 /// The reason behind a word; `None` for a word of a newer program.
 pub fn reason(word: &str) -> Option<NotMeasured> {
-    const ALL: [NotMeasured; 13] = [
+    const ALL: [NotMeasured; 14] = [
         NotMeasured::NeverYet,
         NotMeasured::ArrayDark,
         NotMeasured::ArrayMoved,
@@ -38,6 +39,7 @@ pub fn reason(word: &str) -> Option<NotMeasured> {
         NotMeasured::Interrupted,
         NotMeasured::WindowFilling,
         NotMeasured::BondOpen,
+        NotMeasured::BridgeWrong,
     ];
     ALL.into_iter().find(|why| of_reason(*why) == word)
 }
@@ -97,6 +99,8 @@ pub fn kinds() -> &'static [&'static str] {
         "locked-out",
         "fault-side",
         "fuse-strained",
+        "fault-placed",
+        "self-test-failed",
     ]
 }
 
@@ -128,6 +132,8 @@ pub fn of_kind(kind: &EventKind) -> &'static str {
         EventKind::LockedOut { .. } => "locked-out",
         EventKind::FaultSide { .. } => "fault-side",
         EventKind::FuseStrained { .. } => "fuse-strained",
+        EventKind::FaultPlaced { .. } => "fault-placed",
+        EventKind::SelfTestFailed(_) => "self-test-failed",
     }
 }
 

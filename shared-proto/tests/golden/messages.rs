@@ -1,7 +1,7 @@
 //! The messages whose bytes `v1.txt` holds, by name: every message, and every variant of what they carry.
 
 use ohmward_proto::event::{FaultSide, ResetRefusal, SelfTestFault, StartReason, TripCause};
-use ohmward_proto::measure::{Channel, Pole, TripState};
+use ohmward_proto::measure::{Channel, FaultPlace, Pole, TripState, WhyNoPlace};
 use ohmward_proto::message::{
     Ack, BoardId, CaptureHead, CapturePart, Command, CommandOutcome, Hello, LinkStats, Message,
 };
@@ -288,6 +288,27 @@ fn event_kinds() -> Vec<(String, EventKind)> {
         });
     }
     push(EventKind::FuseStrained { i2t_a2s: 3.5 });
+    push(EventKind::FaultPlaced {
+        place: FaultPlace::At {
+            fraction: 0.375,
+            sigma: 0.03125,
+        },
+        r: Ohms(24_000.0),
+    });
+    for why in [
+        WhyNoPlace::NoBackground,
+        WhyNoPlace::Faint,
+        WhyNoPlace::NotOnePlace,
+        WhyNoPlace::UnderLoad,
+    ] {
+        push(EventKind::FaultPlaced {
+            place: FaultPlace::CannotTell(why),
+            r: Ohms(64_000.0),
+        });
+    }
+    push(EventKind::SelfTestFailed(SelfTestFault::FineRange {
+        seen: Amps(0.0),
+    }));
     kinds
 }
 
@@ -513,7 +534,7 @@ const REFUSALS: [ResetRefusal; 6] = [
     ResetRefusal::LockedOut,
 ];
 
-const NOT_MEASURED: [NotMeasured; 10] = [
+const NOT_MEASURED: [NotMeasured; 11] = [
     NotMeasured::NeverYet,
     NotMeasured::ArrayDark,
     NotMeasured::ArrayMoved,
@@ -524,6 +545,7 @@ const NOT_MEASURED: [NotMeasured; 10] = [
     NotMeasured::Interrupted,
     NotMeasured::WindowFilling,
     NotMeasured::BondOpen,
+    NotMeasured::BridgeWrong,
 ];
 
 const SETTINGS_FAULTS: [SettingsFault; 22] = [

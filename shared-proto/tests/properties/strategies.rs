@@ -1,7 +1,7 @@
 //! Any message at all. Floats are any bit pattern: a damaged board may send a NaN, and it must arrive as it left.
 
 use ohmward_proto::event::{FaultSide, ResetRefusal, SelfTestFault, StartReason, TripCause};
-use ohmward_proto::measure::{Channel, Pole, TripState};
+use ohmward_proto::measure::{Channel, FaultPlace, Pole, TripState, WhyNoPlace};
 use ohmward_proto::message::{
     Ack, BoardId, CaptureHead, CapturePart, Command, CommandOutcome, Hello, LinkStats, Message,
     PART_SAMPLES,
@@ -125,8 +125,22 @@ fn not_measured() -> impl Strategy<Value = NotMeasured> {
             NotMeasured::Interrupted,
             NotMeasured::WindowFilling,
             NotMeasured::BondOpen,
+            NotMeasured::BridgeWrong,
         ]),
         channel().prop_map(NotMeasured::SensorLost),
+    ]
+}
+
+fn place() -> impl Strategy<Value = FaultPlace> {
+    prop_oneof![
+        (float(), float()).prop_map(|(fraction, sigma)| FaultPlace::At { fraction, sigma }),
+        select(vec![
+            WhyNoPlace::NoBackground,
+            WhyNoPlace::Faint,
+            WhyNoPlace::NotOnePlace,
+            WhyNoPlace::UnderLoad,
+        ])
+        .prop_map(FaultPlace::CannotTell),
     ]
 }
 
@@ -300,6 +314,8 @@ fn event_kind() -> impl Strategy<Value = EventKind> {
         (select(vec![FaultSide::Bonded, FaultSide::Other]), amps())
             .prop_map(|(side, dc)| EventKind::FaultSide { side, dc }),
         float().prop_map(|i2t_a2s| EventKind::FuseStrained { i2t_a2s }),
+        (place(), ohms()).prop_map(|(place, r)| EventKind::FaultPlaced { place, r }),
+        self_test_fault().prop_map(EventKind::SelfTestFailed),
     ]
 }
 

@@ -266,5 +266,6 @@ pub fn reason_words(why: NotMeasured) -> &'static str {
         NotMeasured::Interrupted => "tripped or interrupted",
         NotMeasured::WindowFilling => "window filling",
         NotMeasured::BondOpen => "bond open",
+        NotMeasured::BridgeWrong => "bridge resistors wrong",
     }
 }

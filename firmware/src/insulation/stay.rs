@@ -1,0 +1,236 @@
+//! What was seen during one stay in one bridge state, and its weighted sums.
+
+use super::algebra::root;
+use ohmward_proto::settings::Bridge;
+
+/// What the bridge is doing.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum BridgeState {
+    /// Extra conductance at the positive pole.
+    A,
+    /// Extra conductance at the negative pole.
+    B,
+    /// No extra conductance: the dividers alone.
+    Rest,
+}
+
+impl BridgeState {
+    /// What calibration says stands at the positive and at the negative pole, in siemens.
+    pub fn known(self, bridge: &Bridge) -> (f64, f64) {
+        let permanent = f64::from(bridge.g_permanent.0);
+        match self {
+            Self::A => (permanent + f64::from(bridge.g_switched_pos.0), permanent),
+            Self::B => (permanent, permanent + f64::from(bridge.g_switched_neg.0)),
+            Self::Rest => (permanent, permanent),
+        }
+    }
+}
+
+/// A stretch of time. Two that follow one another add up to one.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Row {
+    /// ∫ v₊ dt, in volt seconds.
+    pub pos_vs: f32,
+    /// ∫ v₋ dt.
+    pub neg_vs: f32,
+    /// Change of the pole voltages over the stretch, in volts: mean of both poles.
+    pub moved_v: f32,
+    /// Change of the array voltage over the stretch, in volts.
+    pub array_moved_v: f32,
+}
+
+impl Row {
+    /// This stretch and the next one.
+    #[must_use]
+    pub fn and(self, next: Self) -> Self {
+        Self {
+            pos_vs: self.pos_vs + next.pos_vs,
+            neg_vs: self.neg_vs + next.neg_vs,
+            moved_v: self.moved_v + next.moved_v,
+            array_moved_v: self.array_moved_v + next.array_moved_v,
+        }
+    }
+}
+
+/// Most rows of a stay.
+pub const ROWS_MAX: usize = 32;
+
+/// Rows of equal length from one stay in one state.
+#[derive(Clone, Debug)]
+pub struct Stay {
+    /// Which state.
+    pub state: BridgeState,
+    /// The poles move up (+1) or down (−1) towards their rest in this state, by design of the sequence.
+    pub toward: f64,
+    /// Length of a row, s.
+    pub row_s: f64,
+    /// The rows.
+    pub rows: heapless::Vec<Row, ROWS_MAX>,
+    /// The last stretch again, as short as they come: what has only just arrived stands out here.
+    pub last: Row,
+    /// Its length, s.
+    pub last_s: f64,
+}
+
+/// Weighted sums over the rows of a stay.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Sums {
+    /// Seconds.
+    pub t: f64,
+    /// V·s, positive pole.
+    pub pos: f64,
+    /// V·s, negative pole.
+    pub neg: f64,
+    /// V, mean move of both poles.
+    pub moved: f64,
+    /// V, half the change of the array voltage.
+    pub spread: f64,
+}
+
+impl Stay {
+    /// An empty one.
+    pub fn new(state: BridgeState, toward: f64, row_s: f64) -> Self {
+        Self {
+            state,
+            toward,
+            row_s,
+            rows: heapless::Vec::new(),
+            last: Row::default(),
+            last_s: 0.0,
+        }
+    }
+
+    /// Each row with its two weights, [`level`] and [`transient`].
+    pub fn weighed(&self) -> impl Iterator<Item = (&Row, f64, f64)> {
+        let n = self.rows.len().max(1) as f64;
+        self.rows.iter().enumerate().map(move |(k, row)| {
+            let x = (k as f64 + 0.5) / n;
+            (row, level(x), self.toward * transient(x))
+        })
+    }
+
+    /// Seconds in its rows.
+    pub fn seconds(&self) -> f64 {
+        self.rows.len() as f64 * self.row_s
+    }
+
+    /// Sums with both weights.
+    pub fn sums(&self) -> (Sums, Sums) {
+        let (mut even, mut odd) = (Sums::default(), Sums::default());
+        for (row, level, transient) in self.weighed() {
+            even.add(row, self.row_s, level);
+            odd.add(row, self.row_s, transient);
+        }
+        (even, odd)
+    }
+}
+
+impl Sums {
+    fn add(&mut self, row: &Row, row_s: f64, weight: f64) {
+        self.t += weight * row_s;
+        self.pos += weight * f64::from(row.pos_vs);
+        self.neg += weight * f64::from(row.neg_vs);
+        self.moved += weight * f64::from(row.moved_v);
+        self.spread += weight * 0.5 * f64::from(row.array_moved_v);
+    }
+}
+
+/// Weight that asks for the level: nothing at both ends, so that slow wander of the poles averages out instead of
+/// leaving what it happens to be at the edges.
+fn level(x: f64) -> f64 {
+    4.0 * x * (1.0 - x)
+}
+
+/// Weight that asks for the transient: early against late. Blind to a constant level.
+fn transient(x: f64) -> f64 {
+    level(x) * (1.0 - 2.0 * x)
+}
+
+/// Slowest wander of the poles that a short look allows for, as a period: a stay shorter than this may catch the wander on
+/// its crest, where it shows least and shifts the level most.
+const WANDER_S: f64 = 1.0;
+/// How much more such wander counts, for a stay of one period.
+const WANDER_FACTOR: f64 = 6.0;
+
+/// Mean square of the level's weight against those of the four orders (integrals by hand).
+const EVEN_OUT: [f64; 4] = [7.0, 21.0 / 16.0, 231.0 / 80.0, 429.0 / 320.0];
+
+/// Variance of a sum of terms that follow one another and may hang together.
+///
+/// The terms carry the weight [`level`]. Multiplied by the polynomials that are orthogonal under it (Gegenbauer, order 3/2;
+/// Abramowitz and Stegun, table 22.2, from memory) they add up to sums that are blind to the level and to all but slow
+/// disturbance, as the wanted sum is: their mean square is its variance, whatever the colour of the disturbance.
+#[derive(Debug, Default)]
+pub struct Scatter {
+    terms: heapless::Vec<f64, ROWS_MAX>,
+}
+
+impl Scatter {
+    /// The next term.
+    pub fn push(&mut self, term: f64) {
+        let _ = self.terms.push(term);
+    }
+
+    /// Their plain sum.
+    pub fn sum(&self) -> f64 {
+        self.terms.iter().sum()
+    }
+
+    /// Variance of their sum over a stay of that many seconds.
+    pub fn variance(&self, stay_s: f64) -> f64 {
+        let n = self.terms.len().max(1) as f64;
+        let (mut own, mut sums) = (0.0, [0.0; 4]);
+        for (k, term) in self.terms.iter().enumerate() {
+            let x = (2.0 * k as f64 + 1.0) / n - 1.0;
+            let x2 = x * x;
+            let orders = [
+                x,
+                5.0 * x2 - 1.0,
+                (7.0 * x2 - 3.0) * x,
+                (21.0 * x2 - 14.0) * x2 + 1.0,
+            ];
+            for (sum, order) in sums.iter_mut().zip(orders) {
+                *sum += order * term;
+            }
+            own += term * term;
+        }
+        // Squares of the orders against those of the level alone (integrals by hand).
+        let slow: f64 = sums
+            .iter()
+            .zip(EVEN_OUT)
+            .map(|(sum, out)| out * sum * sum)
+            .sum::<f64>()
+            / 4.0;
+        let periods = WANDER_S / stay_s;
+        let wander = (slow - 2.0 * own).max(0.0);
+        1.5 * slow + wander * WANDER_FACTOR * periods * periods
+    }
+}
+
+/// Tells whether single values stand out from the scatter of all the others.
+#[derive(Debug, Default)]
+pub struct Outlier {
+    largest: f64,
+    squares: f64,
+    count: f64,
+}
+
+impl Outlier {
+    /// The next value.
+    pub fn push(&mut self, value: f64) {
+        self.largest = self.largest.max(value.abs());
+        self.squares += value * value;
+        self.count += 1.0;
+    }
+
+    /// RMS without the largest.
+    pub fn scatter(&self) -> f64 {
+        let others = (self.squares - self.largest * self.largest).max(0.0);
+        root(others / (self.count - 1.0).max(1.0))
+    }
+
+    /// The largest magnitude.
+    pub fn largest(&self) -> f64 {
+        self.largest
+    }
+}
