@@ -68,8 +68,8 @@ pub struct Array {
     earthing: Earthing,
     bridge: Bridge,
     u: f64,
-    /// What the exponential was last made for, and the exponential.
-    decay: ([f64; 3], f64),
+    /// The time constant that the exponential was last made for, and the exponential.
+    decay: (f64, f64),
 }
 
 impl Array {
@@ -79,7 +79,7 @@ impl Array {
             earthing,
             bridge,
             u: 0.0,
-            decay: ([0.0; 3], 0.0),
+            decay: (0.0, 0.0),
         }
     }
 
@@ -101,9 +101,8 @@ impl Array {
         let g_neg = leakage.g_neg_s + bridge_neg + bond_neg;
         let tau_s = leakage.c_f / (g_pos + g_neg);
         let end = -v * g_pos / (g_pos + g_neg);
-        let made_for = [g_pos, g_neg, leakage.c_f];
-        if self.decay.0 != made_for {
-            self.decay = (made_for, (-step_s / tau_s).exp());
+        if (tau_s - self.decay.0).abs() > 0.0 {
+            self.decay = (tau_s, (-step_s / tau_s).exp());
         }
         let off = self.u - end;
         let left = self.decay.1;

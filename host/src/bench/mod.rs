@@ -22,6 +22,9 @@ pub mod table;
 pub mod trace;
 pub mod waveform;
 
+#[cfg(test)]
+mod tests;
+
 use case::Case;
 use ohmward_proto::settings::SettingsFault;
 use report::{Origin, Run};

@@ -28,7 +28,7 @@ const SINC_LEN: usize = 64;
 pub type PoleVolts = [f32; 2];
 
 /// A trace at [`RATE_HZ`].
-#[derive(Clone, PartialEq, Debug)]
+#[derive(Clone, PartialEq)]
 pub struct Recorded {
     /// Bond current, A.
     pub i_a: Vec<f32>,
@@ -47,6 +47,16 @@ pub struct PreRoll {
     pub dc_a: f64,
     /// Cosine and sine amplitudes, A, phase counted from the trace's first sample. Empty: none was fitted.
     pub harmonics_a: Vec<(f64, f64)>,
+}
+
+/// Without its samples: a case is printed when it fails.
+impl std::fmt::Debug for Recorded {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("Recorded")
+            .field("seconds", &self.seconds())
+            .field("pre_roll", &self.pre_roll)
+            .finish_non_exhaustive()
+    }
 }
 
 impl Recorded {
@@ -173,10 +183,16 @@ pub fn resample(values: &[f32], rate_hz: f64) -> Result<Vec<f32>, String> {
     if (ratio - 1.0).abs() < 1e-6 {
         return Ok(values.to_vec());
     }
-    let sinc_len = (SINC_LEN as f64 * (1.0 / ratio).max(1.0)).ceil() as usize;
-    // Whole output samples, so that the first one stays the first.
-    let pad_out = (sinc_len as f64 * ratio).ceil() as usize;
-    let pad = (pad_out as f64 / ratio).round() as usize;
+    let sinc_len = ((SINC_LEN as f64 * (1.0 / ratio).max(1.0)).ceil() as usize).next_multiple_of(8);
+    // Where the first sample comes out: behind the padding and what is left of the filter's delay once the resampler has
+    // taken whole samples of it off, and one more, for its first value belongs to the second moment.
+    let delay = sinc_len as f64 / 2.0 * ratio;
+    let place = |pad: usize| pad as f64 * ratio + delay.fract() - 1.0;
+    // A padding that brings it out on a whole sample, as nearly as there is one.
+    let off_whole = |pad: usize| (place(pad) - place(pad).round()).abs();
+    let pad = (sinc_len..sinc_len + 200)
+        .min_by(|a, b| off_whole(*a).total_cmp(&off_whole(*b)))
+        .unwrap_or(sinc_len);
     let last = values.len() - 1;
     let before = (1..=pad)
         .rev()
@@ -190,8 +206,7 @@ pub fn resample(values: &[f32], rate_hz: f64) -> Result<Vec<f32>, String> {
     let output = resampler
         .process_all(&input, padded.len(), None)
         .map_err(|why| why.to_string())?;
-    // Where the padding ends, to the nearest output sample: off by less than half of one.
-    let skip = (pad as f64 * ratio).round() as usize;
+    let skip = place(pad).round() as usize;
     let wanted = (values.len() as f64 * ratio) as usize;
     Ok(output
         .take_data()
@@ -223,12 +238,8 @@ mod tests {
                 "{rate_hz}: {}",
                 out.len()
             );
-            // Half an output sample of 125 µs is 4 % of a radian at 50 Hz.
             for (n, (a, b)) in out.iter().zip(&want).enumerate() {
-                assert!(
-                    (a - b).abs() < 0.3 * 0.045,
-                    "{rate_hz} Hz, sample {n}: {a} {b}"
-                );
+                assert!((a - b).abs() < 3e-3, "{rate_hz} Hz, sample {n}: {a} {b}");
             }
         }
         let out = resample(&sine(100_000.0, 0.5, 7000.0, 1.0, 0.0), 100_000.0).expect("resamples");

@@ -40,8 +40,12 @@ impl Run {
         }
     }
 
-    /// Part of the allowed time that was left, in percent; negative when it was late.
+    /// Part of the allowed time that was left, in percent; negative when it was late. None where what happened does not
+    /// answer to the fault.
     pub fn margin_percent(&self) -> Option<f64> {
+        if !matches!(self.outcome.verdict, Verdict::Pass | Verdict::Late) {
+            return None;
+        }
         let must = self.case.expect.must?;
         Some((1.0 - self.outcome.reached_s? / must.latest_s) * 100.0)
     }

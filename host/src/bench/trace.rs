@@ -88,7 +88,7 @@ pub fn load(path: &Path, flags: &Expected) -> Result<Case, TraceError> {
     let beside = path.with_extension("toml");
     let expected = flags.clone().or(read_expected(&beside)?);
     let rows = read(path)?;
-    case(path, &beside, rows, &expected)
+    case(path, &beside, &rows, &expected)
 }
 
 fn read_expected(beside: &Path) -> Result<Expected, TraceError> {
@@ -279,7 +279,7 @@ impl Times {
     }
 }
 
-fn case(path: &Path, beside: &Path, rows: Rows, expected: &Expected) -> Result<Case, TraceError> {
+fn case(path: &Path, beside: &Path, rows: &Rows, expected: &Expected) -> Result<Case, TraceError> {
     let error = |what: String| TraceError {
         file: path.display().to_string(),
         line: None,
@@ -325,12 +325,8 @@ fn case(path: &Path, beside: &Path, rows: Rows, expected: &Expected) -> Result<C
         (Expect::trip(latest_ms * 1e-3), at_s)
     };
     let nominal_hz = f64::from(settings.mains.hz());
-    let recorded = recorded(
-        &rows,
-        if healthy { seconds } else { fault_at_s },
-        nominal_hz,
-    )
-    .map_err(&error)?;
+    let recorded =
+        recorded(rows, if healthy { seconds } else { fault_at_s }, nominal_hz).map_err(&error)?;
     let mut waveform = Waveform::quiet(recorded.pre_roll.hz);
     let v_max = recorded
         .poles_v
@@ -387,7 +383,7 @@ fn lay_over(whole: &mut Table, changes: &Table) {
     for (key, change) in changes {
         match (whole.get_mut(key), change) {
             (Some(toml::Value::Table(inner)), toml::Value::Table(change)) => {
-                lay_over(inner, change)
+                lay_over(inner, change);
             }
             _ => {
                 // A key that is not there is found when the whole is read back.

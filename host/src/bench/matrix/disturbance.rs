@@ -7,10 +7,10 @@ use super::{ma, sign_word, spread, word};
 use crate::bench::case::{Begin, Case, Expect, Limit, What};
 use crate::bench::waveform::{Part, Ripple, Shape, Waveform};
 
-/// What the front end has to bear: a converter's ripple of this peak in the bond, before the filter.
 /// What may be left of ripple behind the filter, where it folds to a few hertz, peak. Twice this, the most by which it can stand
 /// against a change of 30 mA, leaves more than the three quarters that pick up.
 const FOLDED_PEAK_A: f64 = 0.003_5;
+/// A converter's ripple of this peak in the bond, before the filter, must not trip.
 const RIPPLE_PEAK_A: f64 = 2.0;
 
 pub fn cases() -> Vec<Case> {

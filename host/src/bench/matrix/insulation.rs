@@ -51,13 +51,7 @@ pub fn cases() -> Vec<Case> {
     for site in SITES {
         for (c_f, latest_s, aim_s, source) in TIMES {
             for at in PLACES {
-                before_connecting(
-                    &mut cases,
-                    site,
-                    (c_f, at),
-                    (latest_s, aim_s),
-                    source.clone(),
-                );
+                before_connecting(&mut cases, site, (c_f, at), (latest_s, aim_s), &source);
             }
         }
         resets(&mut cases, site);
@@ -94,14 +88,14 @@ fn before_connecting(
     site: Site,
     (c_f, at): (f64, f64),
     (latest_s, aim_s): (f64, f64),
-    source: Source,
+    source: &Source,
 ) {
     let c_uf = (c_f * 1e7).round() / 10.0;
     let group = |low: &'static str, slow: &'static str| if c_uf > 5.0 { slow } else { low };
-    let mut push = |group, what: &str, part: f64, expect: Expect, watch_s: f64, source: Source| {
+    let mut push = |group, what: &str, part: f64, expect: Expect, watch_s: f64, source: &Source| {
         let r_ohm = INSULATION_OHM * part;
         let name = format!("insulation/{}-{c_uf}uf-at{at}-{part}x-{what}", site.name);
-        let mut case = case(group, name, site, expect).by(LIMIT, source);
+        let mut case = case(group, name, site, expect).by(LIMIT, source.clone());
         case.begin = Begin::FirstLight;
         case.before = Leakage::of(site.v_v, r_ohm, at, c_f);
         case.after = case.before;
@@ -116,7 +110,7 @@ fn before_connecting(
             part,
             told,
             aim_s + 20.0,
-            source.clone(),
+            source,
         );
         let trip = Expect::happens(What::InsulationTrip, 100.0, 50.0).never(&[What::Connected]);
         push(
@@ -125,7 +119,7 @@ fn before_connecting(
             part,
             trip,
             100.0,
-            INSULATION_SLOW_SOURCE,
+            &INSULATION_SLOW_SOURCE,
         );
     }
     let connects = Expect::happens(What::Connected, latest_s, aim_s).never(&[What::InsulationTrip]);
@@ -138,7 +132,7 @@ fn before_connecting(
         1.1,
         connects,
         latest_s + 1.0,
-        INSULATION_ABOVE_SOURCE,
+        &INSULATION_ABOVE_SOURCE,
     );
 }
 
