@@ -56,20 +56,21 @@ pub fn check(stays: &[Stay], bridge: &Bridge) -> BridgeCheck {
             unseen: unseen(1.0),
         };
     };
-    if !(pos.steady && neg.steady) {
-        return BridgeCheck::Unclear {
-            unseen: unseen(1.0),
-        };
-    }
     let unsure = 3.0 * root(pos.sigma * pos.sigma + neg.sigma * neg.sigma);
     let larger = pos.value.abs().max(neg.value.abs());
-    let unseen = unseen(unsure / larger);
-    if (pos.value - neg.value).abs() > unsure + APART_PART * larger {
-        BridgeCheck::Disagrees
-    } else if unsure > CLEAR_PART * larger {
-        BridgeCheck::Unclear { unseen }
-    } else {
-        BridgeCheck::Agrees { unseen }
+    let apart = (pos.value - neg.value).abs() > unsure + APART_PART * larger;
+    match (apart, pos.steady && neg.steady) {
+        (true, true) => BridgeCheck::Disagrees,
+        // The array's doing, and what the bridge does is not seen behind it.
+        (true, false) => BridgeCheck::Unclear {
+            unseen: unseen(1.0),
+        },
+        (false, _) if unsure > CLEAR_PART * larger => BridgeCheck::Unclear {
+            unseen: unseen(unsure / larger),
+        },
+        (false, _) => BridgeCheck::Agrees {
+            unseen: unseen(unsure / larger),
+        },
     }
 }
 
