@@ -1,14 +1,16 @@
 //! The whole path of a sample, in one function: [`Monitor::step`].
 //!
-//! - this file: what a monitor is, its step, the latch, when it rests
+//! - this file: what a monitor is, its settings, its step
 //! - `current`: the limits on the bond current, and whether it is what it seems
 //! - `meaning`: what a finding means: which conductor, which bond
+//! - `moves`: what the latch is told, and what follows from its moves
 //! - `own_tests`: when the board tests itself, and what becomes of it
+//! - `quiet`: missing samples, and time in which nothing happens
 //! - `talk`: what is said to the host, and heard from it
 
 use crate::bond::BondWatch;
 use crate::calibrate::{FrontEnd, Median3, MicroAmps};
-use crate::capture::{Capture, Worth};
+use crate::capture::Capture;
 use crate::despike::Despike;
 use crate::fuse::Fuse;
 use crate::indicate::indicate;
@@ -16,7 +18,7 @@ use crate::insulation::fit::BridgeState;
 use crate::insulation::sequence::WindowSums;
 use crate::insulation::{Poles, Setup, Watch, Watched};
 use crate::journal::Journal;
-use crate::latch::{Latch, LatchTimes, Seen};
+use crate::latch::{Latch, LatchTimes};
 use crate::limits::{DefiniteTime, PickupState};
 use crate::lockout::RecentTrips;
 use crate::plausible::{Change, Plausible};
@@ -27,13 +29,15 @@ use crate::window::{Window, whole_cycles};
 use heapless::Deque;
 use ohmward_proto::event::{EventKind, StartReason, TripCause};
 use ohmward_proto::measure::{BondSpectrum, Channel, Codes, NotMeasured, Reading, TripState};
-use ohmward_proto::message::{BoardId, Command, CommandOutcome, Message};
+use ohmward_proto::message::{BoardId, Command, Message};
 use ohmward_proto::settings::{Calibration, Settings, SettingsFault};
 use ohmward_proto::units::SampleIndex;
 
 mod current;
 mod meaning;
+mod moves;
 mod own_tests;
+mod quiet;
 mod talk;
 
 /// Feedback contacts may bounce for this long without meaning anything.
@@ -467,31 +471,6 @@ impl Monitor {
         outputs
     }
 
-    /// A few missed samples are taken as the last one again; more of them begin everything afresh.
-    fn lost_samples(&mut self, lost: u16) {
-        self.spectrum = None;
-        if self.latch.contactor() {
-            self.self_test.stop();
-        }
-        if lost <= LOST_HELD_MAX {
-            for _ in 0..lost {
-                self.now = self.now.after(1);
-                self.push_current(self.last_ordinary);
-                self.v_pos.push(self.v_pos.newest());
-                self.v_neg.push(self.v_neg.newest());
-            }
-            self.capture.break_off(self.now.after(1));
-        } else {
-            self.break_off();
-            self.now = self.now.after(u64::from(lost));
-        }
-        let state = self.latch.state();
-        let watched = self
-            .watch
-            .break_off(self.now, state, NotMeasured::Interrupted);
-        self.note_all(watched);
-    }
-
     fn note_all(&mut self, watched: Watched) -> Option<TripCause> {
         for kind in watched.events {
             self.note(kind);
@@ -522,112 +501,6 @@ impl Monitor {
         self.begin_own_tests(watched.waiting);
         self.note_all(watched)
             .map(|cause| (self.named(cause), self.now))
-    }
-
-    fn move_latch(&mut self, trip: Option<(TripCause, SampleIndex)>, inputs: &Inputs) {
-        let now = self.now;
-        let command = self.command.take();
-        let pressed = inputs.reset && !self.reset_was_pressed;
-        self.reset_was_pressed = inputs.reset;
-        let commanded_trip =
-            core::mem::take(&mut self.trip_asked).then_some((TripCause::Commanded, now));
-        self.debounce(inputs.contactor_feedback);
-        self.armed = inputs.arm;
-        let under_load = self.latch.contactor();
-        let pending_trip = self.pending_trip.map(|cause| (cause, now));
-        let seen = Seen {
-            trip: pending_trip.or(trip).or(commanded_trip),
-            feedback_closed: self.feedback,
-            may_close: self.watch.may_close(now) && self.self_tested(),
-            must_rest: self.watch.must_rest(now),
-            reset: pressed || command == Some(Command::Reset),
-            insulation_for_reset: self.watch.for_reset(self.tripped_at),
-            too_many_trips: self.trips.too_many(now),
-            armed: self.armed,
-        };
-        if let Some(command) = command {
-            self.answer_command(command, &seen);
-        }
-        let (next, events) = self.latch.next(now, &seen, &self.derived.latch);
-        self.pending_trip = None;
-        for kind in events {
-            match kind {
-                EventKind::Tripped { cause, .. } => {
-                    self.tripped_at = now;
-                    self.latched_cause = Some(cause);
-                    self.self_test.stop();
-                    if self.counts(&cause) {
-                        self.trips.note(now);
-                    }
-                }
-                EventKind::Reset => {
-                    self.latched_cause = None;
-                    if self.latch == Latch::LockedOut {
-                        self.trips.clear();
-                    }
-                }
-                _ => {}
-            }
-            let id = self.note(kind);
-            if let EventKind::Tripped { cause, .. } = kind {
-                self.keep_waveform(id, Worth::Trip);
-                if under_load {
-                    self.tell_side(&cause);
-                }
-            }
-        }
-        if next.state() != self.latch.state() {
-            self.watch.entered(now, next.state());
-            match next.state() {
-                TripState::Resting => self.renew_own_tests(),
-                TripState::LockedOut => {
-                    let trips = self.trips.count(now);
-                    self.note(EventKind::LockedOut { trips });
-                }
-                _ => {}
-            }
-        }
-        self.latch = next;
-        self.restored = false;
-    }
-
-    /// A trip that counts towards the lock-out: not one that was asked for, nor one from before a power cut, which has
-    /// been counted.
-    fn counts(&self, cause: &TripCause) -> bool {
-        *cause != TripCause::Commanded && !self.restored
-    }
-
-    /// Feedback contacts bounce: a reading counts once it has stood for a while.
-    fn debounce(&mut self, feedback: bool) {
-        if feedback == self.feedback {
-            self.feedback_changed = None;
-            return;
-        }
-        let since = *self.feedback_changed.get_or_insert(self.now);
-        if self.now.since(since) >= self.identity.samples(FEEDBACK_STANDS_MS) {
-            self.feedback = feedback;
-            self.feedback_changed = None;
-        }
-    }
-
-    fn answer_command(&mut self, command: Command, seen: &Seen) {
-        let outcome = match command {
-            Command::Reset => self
-                .latch
-                .reset_allowed(seen)
-                .map_or_else(CommandOutcome::ResetRefused, |()| CommandOutcome::Done),
-            // Answered when it came.
-            Command::Trip => return,
-            Command::SelfTest => self.ask_self_test(),
-            Command::MeasureInsulation => {
-                if self.watch.ask(self.now, self.latch.state()) {
-                    CommandOutcome::Done
-                } else {
-                    CommandOutcome::NotNow
-                }
-            }
-        };
-        self.reply(Message::CommandResult { command, outcome });
     }
 
     /// A check is under way: what changes meanwhile is compared afterwards.
@@ -662,53 +535,6 @@ impl Monitor {
             lamp,
             buzzer,
         }
-    }
-
-    /// Until when every sample would only repeat the last whole cycle, as far as the monitor knows.
-    ///
-    /// A simulated world that also rests may then call [`Self::skip_to`]; metal never does.
-    pub fn rest(&self) -> Rest {
-        let busy = !self.i_bond.full()
-            || self.latch.busy()
-            || self.watch.measuring()
-            || self.timing()
-            || self.plausible.busy()
-            || self.capture.busy()
-            || self.spectrum.is_some()
-            || self.self_test.busy()
-            || self.command.is_some()
-            || self.pending_trip.is_some();
-        // A reading needs a whole window before it.
-        let window = self.i_bond.len() as u64 + 1;
-        let reading = SampleIndex(self.next_reading.0.saturating_sub(window));
-        let next = reading.min(self.watch.next(self.latch.state()));
-        if busy || next <= self.now.after(window) {
-            Rest::Busy
-        } else {
-            Rest::Until(next)
-        }
-    }
-
-    /// Jumps over samples that would have changed nothing: the next sample gets the index `at`.
-    pub fn skip_to(&mut self, at: SampleIndex) {
-        if at > self.now.after(1) {
-            let skipped = at.0 - 1 - self.now.0;
-            self.despike.rest(skipped);
-            self.fuse.warm(MicroAmps(self.i_bond.rms()).amps(), skipped);
-            self.break_off();
-            self.now = SampleIndex(at.0 - 1);
-        }
-    }
-
-    /// Samples are missing: windows fill afresh, a capture does not bridge the gap.
-    fn break_off(&mut self) {
-        self.i_bond.clear();
-        self.v_pos.clear();
-        self.v_neg.clear();
-        self.sudden.break_off();
-        self.self_test.stop();
-        self.spectrum = None;
-        self.capture.break_off(self.now.after(1));
     }
 }
 
