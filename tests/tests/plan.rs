@@ -150,12 +150,14 @@ fn a_measurement_takes_as_long_as_planned() {
         )
         .expect("sound");
         let said = run(&scenario, Gear::EverySample);
-        let connected = said
-            .find(|kind| matches!(kind, EventKind::Connected))
-            .first()
-            .map(|event| event.at.0 as f64 / f64::from(scenario.board.sample_rate_hz))
-            .expect("connects");
-        let took_s = connected - 2.0;
+        let at_s = |which: fn(&EventKind) -> bool| {
+            let events = said.find(which);
+            let at = events.first().expect("happens").at.0;
+            at as f64 / f64::from(scenario.board.sample_rate_hz)
+        };
+        // The board proves itself first; the measurement begins when it has.
+        let took_s = at_s(|kind| matches!(kind, EventKind::Connected))
+            - at_s(|kind| matches!(kind, EventKind::SelfTestPassed { .. }));
         println!(
             "{strings} × {modules}, {nf} nF, wet {wetness}: planned {expected_s:.2} s, took {took_s:.2} s"
         );
