@@ -108,7 +108,11 @@ impl Monitor {
 
     /// Tells a pass, once everything that can be tested in this state has been.
     fn tell_passed(&mut self) {
-        let open = self.latch.state() == TripState::Resting && self.self_test.bridge_due();
+        // At night there is nothing to test the resistor with: the sensor alone is told.
+        let v_mv = i64::from(self.v_pos.mean()) - i64::from(self.v_neg.mean());
+        let open = self.latch.state() == TripState::Resting
+            && self.self_test.bridge_due()
+            && v_mv >= self.derived.v_min_mv;
         if self.self_passed && !open && core::mem::take(&mut self.tell_self_test) {
             let (injected, zero) = self.sensor_seen;
             self.note(EventKind::SelfTestPassed {
