@@ -1,7 +1,7 @@
 //! What a simulated sample costs, and what a solution of the circuit costs as the array grows.
 
 use criterion::{Criterion, criterion_group, criterion_main};
-use ohmward_plant::array::{ArraySettings, EarthingParts};
+use ohmward_plant::array::{ArraySettings, Description};
 use ohmward_plant::module::ModuleKind;
 use ohmward_plant::{Array, Conditions, Contacts, Load, Place, Scenario, Switches, World};
 use ohmward_proto::Calibration;
@@ -47,19 +47,16 @@ fn solve(c: &mut Criterion) {
         let Some(kind) = ModuleKind::named(&settings.module) else {
             return;
         };
-        let place = [Place::Tap {
+        let place = Place::Tap {
             string: 1,
             modules_below: 7,
-        }];
-        let mut array = Array::new(
-            &settings,
-            kind,
-            Earthing::NegativeBonded,
-            &EarthingParts::default(),
-            Load::WorkingPoint,
-            &Calibration::REFERENCE.bridge,
-            &place,
-        );
+        };
+        let bridge = &Calibration::REFERENCE.bridge;
+        let mut array = Array::new(&Description {
+            load: Load::WorkingPoint,
+            faults: vec![place.into()],
+            ..Description::new(&settings, kind, Earthing::NegativeBonded, bridge)
+        });
         array.set_fault(0, 1e-4);
         let contacts = Contacts {
             contactor_closed: true,

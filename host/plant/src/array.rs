@@ -1,24 +1,32 @@
 //! From the description of an array to its circuit, and from the circuit to an operating point.
 //!
 //! ```text
-//!            string cable/2                      string cable/2          contactor
-//!  neg bus ──▭── 0 ─module─ 1 ─module─ … ─module─ N ──▭── pos bus ──────── / ──────── load
-//!                ⏚ half the leakage of each module at each of its terminals
-//!  each bus: divider, switched measuring resistor; one bus: bond switch, fuse, shunt, earth; faults anywhere
+//!      main cable   string cable/2                      string cable/2   main cable   contactor
+//!  neg ──▭── joint ──▭── 0 ─module─ 1 ─module─ … ─module─ N ──▭── joint ──▭── pos ──── / ──────── load
+//!                        half the leakage of each module at each of its terminals, to the frames
+//!  pos and neg: divider, switched measuring resistor, to the bar; one of them: bond switch, fuse, shunt, bar
 //! ```
+//! - `description.rs`: what it is made of. `build.rs`: the circuit from that. `point.rs`: what a solution says.
+//! - [`ground`]: frames, grounding bar, electrodes, soil, a person. Faults anywhere end on frames, soil or bar.
+//!
 //! The contactor opens the ungrounded conductor only (the positive one, unless the positive one is bonded). The load
 //! has no earth of its own. In the dark nothing drives the circuit and the answer is written down, not solved.
 
 use crate::insulation::Insulation;
-use crate::module::{Curve, ModuleKind};
-use crate::network::{
-    ConductanceId, Device, DeviceId, EARTH, Network, NetworkError, Node, VoltageId,
-};
-use ohmward_proto::settings::{Bridge, Earthing};
+use crate::module::Curve;
+use crate::network::{ConductanceId, Device, DeviceId, Network, NetworkError, Node, VoltageId};
+use ground::Ground;
+use ohmward_proto::settings::Earthing;
+use std::ops::Range;
 
+mod build;
 mod description;
+pub mod ground;
+mod point;
 
-pub use description::{ArraySettings, EarthingParts, Load, Place};
+pub use description::{ArraySettings, Description, EarthingParts, End, Load, Place};
+pub use ground::{FarEnd, FaultPath, GroundPaths, Paths, Person, Touch};
+pub use point::OperatingPoint;
 
 /// Sun and water on the array.
 #[derive(Clone, Copy, PartialEq, Debug)]
@@ -46,57 +54,32 @@ pub struct Contacts {
     pub bridge_neg: bool,
 }
 
-/// The array at rest in one set of conditions and contacts.
-#[derive(Clone, PartialEq, Debug)]
-pub struct OperatingPoint {
-    /// Positive conductor to earth, V.
-    pub v_pos: f64,
-    /// Negative conductor to earth, V.
-    pub v_neg: f64,
-    /// Bond current, + out of the array conductor into earth, A. Not earthed: what both poles send through the bridge.
-    pub i_bond_a: f64,
-    /// Current out of the positive end of each string, A.
-    pub string_currents_a: Vec<f64>,
-    /// Voltage of every module, string by string from the negative end, V.
-    pub module_volts: Vec<f64>,
-    /// Current of each fault, + out of the array into earth, A.
-    pub fault_currents_a: Vec<f64>,
-    /// Conductance of the whole array to earth for a small move of all its nodes together, S.
-    pub g_earth_s: f64,
-    /// Leakage capacitance of the whole array, F.
-    pub c_f: f64,
-    /// Mean voltage of the leakage capacitance to earth, V: what cannot jump.
-    pub v_common: f64,
-    /// Move of the positive conductor per volt of `v_common`.
-    pub shape_pos: f64,
-    /// Move of the negative conductor per volt of `v_common`.
-    pub shape_neg: f64,
-    /// Move of the bond current per volt of `v_common`, S.
-    pub i_bond_per_v: f64,
-}
-
 /// The circuit of one array. Conditions, faults and contacts change; the shape does not.
 pub struct Array {
-    kind: &'static ModuleKind,
-    modules_per_string: u32,
-    string_cable_ohm: f64,
+    description: Description,
     insulation: Insulation,
-    earthing: Earthing,
     bond_s: f64,
     bridge: [f64; 3],
-    load: Load,
     conditions: Conditions,
+    /// Share of the light on each module, string by string from the negative end.
+    light: Vec<f64>,
     fault_s: Vec<f64>,
+    person: Option<Person>,
 
     net: Network,
     pos: Node,
     neg: Node,
+    /// Where the strings join: positive, negative.
+    joints: [Node; 2],
+    ground: Ground,
     /// Nodes of each string, negative end first.
     strings: Vec<Vec<Node>>,
     modules: Vec<DeviceId>,
-    /// Leakage to earth with the number of half modules behind it.
+    /// Leakage to the frames with the number of half modules behind it.
     leaks: Vec<(Node, ConductanceId, f64)>,
-    faults: Vec<(Node, ConductanceId)>,
+    faults: Vec<ConductanceId>,
+    /// Where a person has stood: one element for each place.
+    persons: Vec<(Node, ConductanceId)>,
     bond: Option<ConductanceId>,
     bridges: [ConductanceId; 2],
     battery: Option<DeviceId>,
@@ -106,122 +89,6 @@ pub struct Array {
 }
 
 impl Array {
-    /// Builds the circuit. The scenario has checked the numbers; `places` lie inside the array.
-    pub fn new(
-        settings: &ArraySettings,
-        kind: &'static ModuleKind,
-        earthing: Earthing,
-        parts: &EarthingParts,
-        load: Load,
-        bridge: &Bridge,
-        places: &[Place],
-    ) -> Self {
-        let mut net = Network::default();
-        let (pos, neg) = (net.node(), net.node());
-        let half_cable_s = 2.0 / settings.string_cable_ohm;
-        let mut strings = Vec::new();
-        let mut modules = Vec::new();
-        let mut leaks = Vec::new();
-        for _ in 0..settings.strings {
-            let last = settings.modules_per_string;
-            let nodes: Vec<Node> = (0..=last)
-                .map(|k| match k {
-                    // A cable of no length is no element: its ends are one node.
-                    0 if settings.string_cable_ohm == 0.0 => neg,
-                    k if k == last && settings.string_cable_ohm == 0.0 => pos,
-                    _ => net.node(),
-                })
-                .collect();
-            if settings.string_cable_ohm > 0.0 {
-                net.conductance(neg, nodes[0], half_cable_s);
-                net.conductance(nodes[last as usize], pos, half_cable_s);
-            }
-            for pair in nodes.windows(2) {
-                modules.push(net.device(pair[1], pair[0], Device::Module(kind.at(0.0, 25.0))));
-            }
-            for (k, node) in nodes.iter().enumerate() {
-                let halves = if k == 0 || k == last as usize {
-                    1.0
-                } else {
-                    2.0
-                };
-                leaks.push((*node, net.conductance(*node, EARTH, 0.0), halves));
-            }
-            strings.push(nodes);
-        }
-        let faults: Vec<_> = places
-            .iter()
-            .map(|place| {
-                let node = match *place {
-                    Place::Tap {
-                        string,
-                        modules_below,
-                    } => strings[string as usize][modules_below as usize],
-                    Place::Positive => pos,
-                    Place::Negative => neg,
-                };
-                (node, net.conductance(node, EARTH, 0.0))
-            })
-            .collect();
-        let (bonded, bond_ohm) = match earthing {
-            Earthing::NegativeBonded => (Some(neg), parts.fuse_ohm + parts.shunt_ohm),
-            Earthing::PositiveBonded => (Some(pos), parts.fuse_ohm + parts.shunt_ohm),
-            Earthing::HighResistance => (
-                Some(neg),
-                parts.high_resistance_ohm.unwrap_or(0.0) + parts.shunt_ohm,
-            ),
-            Earthing::NotEarthed => (None, f64::INFINITY),
-        };
-        let bond = bonded.map(|node| net.conductance(node, EARTH, 0.0));
-        let bridges = [
-            net.conductance(pos, EARTH, 0.0),
-            net.conductance(neg, EARTH, 0.0),
-        ];
-        let battery = match load {
-            Load::Battery { volts, .. } => {
-                Some(net.device(pos, neg, Device::Charged { volts, g_s: 0.0 }))
-            }
-            Load::None | Load::WorkingPoint => None,
-        };
-        let converter =
-            matches!(load, Load::WorkingPoint).then(|| net.voltage_source(pos, neg, 0.0));
-        let mut array = Self {
-            kind,
-            modules_per_string: settings.modules_per_string,
-            string_cable_ohm: settings.string_cable_ohm,
-            insulation: settings.insulation(),
-            earthing,
-            bond_s: 1.0 / bond_ohm,
-            bridge: [
-                bridge.g_permanent,
-                bridge.g_switched_pos,
-                bridge.g_switched_neg,
-            ]
-            .map(|g| f64::from(g.0)),
-            load,
-            conditions: Conditions {
-                irradiance_w_m2: 0.0,
-                cell_temp_c: 25.0,
-                wetness: 0.0,
-            },
-            fault_s: vec![0.0; places.len()],
-            net,
-            pos,
-            neg,
-            strings,
-            modules,
-            leaks,
-            faults,
-            bond,
-            bridges,
-            battery,
-            converter,
-            warm: None,
-        };
-        array.set_conditions(array.conditions);
-        array
-    }
-
     /// Sun and water from now on.
     pub fn set_conditions(&mut self, conditions: Conditions) {
         self.conditions = conditions;
@@ -232,16 +99,63 @@ impl Array {
         for (_, leak, halves) in &self.leaks {
             self.net.set_conductance(*leak, half_s * halves);
         }
-        let curve = self.curve();
-        for module in &self.modules {
+        let full = self.curve();
+        for (module, light) in self.modules.iter().zip(&self.light) {
+            // Most modules share the full light: its curve is made once.
+            let curve = if *light >= 1.0 {
+                full
+            } else {
+                self.description
+                    .kind
+                    .at(conditions.irradiance_w_m2 * light, conditions.cell_temp_c)
+            };
             self.net.set_device(*module, Device::Module(curve));
         }
+    }
+
+    /// Share of the light, 0 to 1, that reaches some modules of a string (from 0, from the negative end) from now on.
+    pub fn set_light(&mut self, string: u32, modules: Range<u32>, share: f64) {
+        let first = (string * self.description.settings.modules_per_string) as usize;
+        let range = first + modules.start as usize..first + modules.end as usize;
+        self.light[range].fill(share);
+        self.warm = None;
+        self.set_conditions(self.conditions);
     }
 
     /// Conductance of one fault from now on, in the order of the places; 0 S is no fault.
     pub fn set_fault(&mut self, index: usize, siemens: f64) {
         self.fault_s[index] = siemens;
-        self.net.set_conductance(self.faults[index].1, siemens);
+        self.net.set_conductance(self.faults[index], siemens);
+    }
+
+    /// Who stands there from now on; `None`: nobody.
+    pub fn set_person(&mut self, person: Option<Person>) {
+        for (_, element) in &self.persons {
+            self.net.set_conductance(*element, 0.0);
+        }
+        self.person = person;
+        let Some(person) = person else { return };
+        let touched = self.touched(person.touches);
+        let known = self.persons.iter().find(|(node, _)| *node == touched);
+        if let Some((_, element)) = known {
+            self.net.set_conductance(*element, person.siemens());
+        } else {
+            let soil = self.ground.soil_array;
+            let element = self.net.conductance(touched, soil, person.siemens());
+            self.persons.push((touched, element));
+        }
+    }
+
+    /// Soil at the array above soil at the bar from now on, V, if `[ground]` gave one at all.
+    pub fn set_earth_potential(&mut self, volts: f64) {
+        self.ground.set_potential(&mut self.net, volts);
+    }
+
+    fn touched(&self, touch: Touch) -> Node {
+        match touch {
+            Touch::Frame => self.ground.frame,
+            Touch::Conductor(place) => self.node(place),
+        }
     }
 
     /// The conditions in force.
@@ -254,15 +168,19 @@ impl Array {
         self.conditions.irradiance_w_m2 <= 0.0
     }
 
-    /// Voltage between the poles at which the healthy array gives most, V.
+    /// Voltage between the poles at which the healthy, unshaded array gives most, V.
     pub fn v_maximum_power(&self) -> f64 {
+        let s = &self.description.settings;
+        // Alike strings share the main cable: each sees it as often as there are strings.
+        let cable_ohm = s.string_cable_ohm + 2.0 * s.main_cable_ohm * f64::from(s.strings);
         self.curve()
-            .maximum_power(self.modules_per_string, self.string_cable_ohm)
+            .maximum_power(s.modules_per_string, cable_ohm)
             .0
     }
 
     fn curve(&self) -> Curve {
-        self.kind
+        self.description
+            .kind
             .at(self.conditions.irradiance_w_m2, self.conditions.cell_temp_c)
     }
 
@@ -271,7 +189,8 @@ impl Array {
         let (bond_s, bridge_s) = self.set_contacts(contacts);
         let c_f =
             self.modules.len() as f64 * self.insulation.capacitance_f(self.conditions.wetness);
-        if self.is_dark() {
+        // A potential between soil and bar drives currents at night too.
+        if self.is_dark() && self.ground.is_ideal() {
             return Ok(self.dark(bond_s, bridge_s, c_f));
         }
         if self.warm != Some(contacts.contactor_closed) {
@@ -291,30 +210,40 @@ impl Array {
             .iter()
             .map(|(node, _, h)| (*node, h / halves_all))
             .collect();
-        let response = self.net.small_signal(&into)?;
+        let mut between = into.clone();
+        between.push((self.ground.frame, -1.0));
+        let response = self.net.small_signal(&between)?;
+        let frame = self.ground.frame;
         let r_common = into
             .iter()
             .map(|(node, w)| w * response.at(*node))
-            .sum::<f64>();
+            .sum::<f64>()
+            - response.at(frame);
         let v_common = into
             .iter()
             .map(|(node, w)| w * self.net.voltage(*node))
-            .sum();
+            .sum::<f64>()
+            - self.net.voltage(frame);
         let shape_pos = response.at(self.pos) / r_common;
         let shape_neg = response.at(self.neg) / r_common;
         let (v_pos, v_neg) = (self.net.voltage(self.pos), self.net.voltage(self.neg));
-        let bond = |pos: f64, neg: f64| match self.earthing {
+        let bond = |pos: f64, neg: f64| match self.description.earthing {
             Earthing::NegativeBonded | Earthing::HighResistance => bond_s * neg,
             Earthing::PositiveBonded => bond_s * pos,
             Earthing::NotEarthed => bridge_s[0] * pos + bridge_s[1] * neg,
         };
+        let fault_currents_a: Vec<f64> = self
+            .faults
+            .iter()
+            .map(|id| self.net.conductance_current(*id))
+            .collect();
         Ok(OperatingPoint {
             v_pos,
             v_neg,
             i_bond_a: bond(v_pos, v_neg),
             string_currents_a: self
                 .modules
-                .chunks(self.modules_per_string as usize)
+                .chunks(self.description.settings.modules_per_string as usize)
                 .map(|string| -string.last().map_or(0.0, |m| self.net.device_current(*m)))
                 .collect(),
             module_volts: self
@@ -323,11 +252,8 @@ impl Array {
                 .flat_map(|nodes| nodes.windows(2))
                 .map(|pair| self.net.voltage(pair[1]) - self.net.voltage(pair[0]))
                 .collect(),
-            fault_currents_a: self
-                .faults
-                .iter()
-                .map(|(_, id)| self.net.conductance_current(*id))
-                .collect(),
+            paths: self.paths(&fault_currents_a),
+            fault_currents_a,
             g_earth_s: 1.0 / r_common,
             c_f,
             v_common,
@@ -335,6 +261,32 @@ impl Array {
             shape_neg,
             i_bond_per_v: bond(shape_pos, shape_neg),
         })
+    }
+
+    fn paths(&self, fault_currents_a: &[f64]) -> Paths {
+        let leakage_a = self
+            .leaks
+            .iter()
+            .map(|(_, id, _)| self.net.conductance_current(*id))
+            .sum::<f64>();
+        let ending = |to: FarEnd| -> f64 {
+            let faults = self.description.faults.iter().zip(fault_currents_a);
+            faults.filter(|(f, _)| f.to == to).map(|(_, i)| i).sum()
+        };
+        let person = self.person.map(|p| {
+            (
+                self.touched(p.touches),
+                p.siemens(),
+                p.touches == Touch::Frame,
+            )
+        });
+        self.ground.paths(
+            &self.net,
+            leakage_a,
+            leakage_a + ending(FarEnd::Frame),
+            ending(FarEnd::Soil),
+            person,
+        )
     }
 
     /// Puts the contacts into the circuit; gives bond and bridge conductances.
@@ -356,7 +308,8 @@ impl Array {
         self.net.set_conductance(self.bridges[1], bridge_s[1]);
         // A converter cannot hold a voltage without light.
         let feeding = contacts.contactor_closed && !self.is_dark();
-        if let (Some(battery), Load::Battery { volts, series_ohm }) = (self.battery, self.load) {
+        let load = self.description.load;
+        if let (Some(battery), Load::Battery { volts, series_ohm }) = (self.battery, load) {
             let g_s = if feeding { 1.0 / series_ohm } else { 0.0 };
             self.net.set_device(battery, Device::Charged { volts, g_s });
         }
@@ -369,9 +322,9 @@ impl Array {
 
     /// A start near the healthy array: all modules alike, the bonded pole (or the middle) at earth.
     fn guess(&mut self, contacts: Contacts) {
-        let n = f64::from(self.modules_per_string);
+        let n = f64::from(self.description.settings.modules_per_string);
         let v_oc = self.curve().v_oc();
-        let v_module = match self.load {
+        let v_module = match self.description.load {
             // Past the knee of the blocking diode, where it has a slope to start from.
             Load::Battery { volts, .. } if contacts.contactor_closed => {
                 v_oc.min((volts + 2.0 * Device::KNEE_V) / n)
@@ -379,13 +332,16 @@ impl Array {
             Load::WorkingPoint if contacts.contactor_closed => self.v_maximum_power() / n,
             _ => v_oc,
         };
-        let v_neg = match self.earthing {
+        let v_neg = match self.description.earthing {
             Earthing::NegativeBonded | Earthing::HighResistance if !contacts.bond_open => 0.0,
             Earthing::PositiveBonded if !contacts.bond_open => -n * v_module,
             _ => -0.5 * n * v_module,
         };
         self.net.guess(self.neg, v_neg);
         self.net.guess(self.pos, v_neg + n * v_module);
+        self.net.guess(self.joints[1], v_neg);
+        self.net.guess(self.joints[0], v_neg + n * v_module);
+        self.ground.guess(&mut self.net);
         for nodes in &self.strings {
             for (k, node) in nodes.iter().enumerate() {
                 self.net.guess(*node, v_neg + k as f64 * v_module);
@@ -402,7 +358,8 @@ impl Array {
         let g_earth_s = self.modules.len() as f64 * module_s
             + bond_s
             + bridge_s.iter().sum::<f64>()
-            + self.fault_s.iter().sum::<f64>();
+            + self.fault_s.iter().sum::<f64>()
+            + self.person.as_ref().map_or(0.0, Person::siemens);
         OperatingPoint {
             v_pos: 0.0,
             v_neg: 0.0,
@@ -410,6 +367,7 @@ impl Array {
             string_currents_a: vec![0.0; self.strings.len()],
             module_volts: vec![0.0; self.modules.len()],
             fault_currents_a: vec![0.0; self.faults.len()],
+            paths: Paths::default(),
             g_earth_s,
             c_f,
             v_common: 0.0,

@@ -1,6 +1,6 @@
 //! Faults in scenario time: where, how many ohms, when, and by which law they come and go.
 
-use crate::array::Place;
+use crate::array::{End, FarEnd, FaultPath, Place};
 use crate::sensors::{stream, uniform};
 use ohmward_proto::SampleIndex;
 use rand_pcg::Pcg64Mcg;
@@ -16,7 +16,12 @@ pub struct FaultSettings {
     pub position: Option<u32>,
     /// On a main conductor instead.
     pub conductor: Option<Conductor>,
-    /// Resistance to earth, Ω. Or else `degrading`.
+    /// Which end of that conductor: at the array, or at the monitor.
+    pub at: Option<End>,
+    /// Where it leads: frames, soil, or the bar at the monitor.
+    #[serde(default)]
+    pub to: FarEnd,
+    /// Resistance of the fault, Ω. Or else `degrading`.
     pub ohm: Option<f64>,
     /// Resistance that falls over time.
     pub degrading: Option<Degrading>,
@@ -35,7 +40,7 @@ pub struct FaultSettings {
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Conductor {
-    /// Between the positive ends of the strings and the contactor.
+    /// The positive one, from the joint of the strings to the contactor.
     Positive,
     /// The negative one.
     Negative,
@@ -71,17 +76,18 @@ fn one() -> f64 {
 }
 
 impl FaultSettings {
-    /// Where, if the scenario says it in one of the two ways.
-    pub fn place(&self) -> Option<Place> {
-        match (self.string, self.position, self.conductor) {
-            (Some(string), Some(modules_below), None) => Some(Place::Tap {
+    /// From where to where, if the scenario says it in one of the two ways.
+    pub fn path(&self) -> Option<FaultPath> {
+        let place = match (self.string, self.position, self.conductor, self.at) {
+            (Some(string), Some(modules_below), None, None) => Place::Tap {
                 string: string.checked_sub(1)?,
                 modules_below,
-            }),
-            (None, None, Some(Conductor::Positive)) => Some(Place::Positive),
-            (None, None, Some(Conductor::Negative)) => Some(Place::Negative),
-            _ => None,
-        }
+            },
+            (None, None, Some(Conductor::Positive), at) => Place::Positive(at.unwrap_or_default()),
+            (None, None, Some(Conductor::Negative), at) => Place::Negative(at.unwrap_or_default()),
+            _ => return None,
+        };
+        Some(FaultPath { place, to: self.to })
     }
 }
 
@@ -191,6 +197,8 @@ mod tests {
             string: Some(1),
             position: Some(3),
             conductor: None,
+            at: None,
+            to: FarEnd::Frame,
             ohm: Some(1000.0),
             degrading: None,
             from_h: 1.0,

@@ -24,7 +24,10 @@ pub mod transient;
 pub mod weather;
 pub mod world;
 
-pub use array::{Array, Conditions, Contacts, Load, OperatingPoint, Place};
+pub use array::{
+    Array, Conditions, Contacts, Description, End, FarEnd, FaultPath, GroundPaths, Load,
+    OperatingPoint, Person, Place, Touch,
+};
 pub use network::NetworkError;
 pub use scenario::{Scenario, ScenarioError};
 pub use world::{Sensed, Switches, World, WorldError};

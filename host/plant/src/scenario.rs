@@ -15,7 +15,7 @@ mod settings;
 pub use error::{ScenarioError, Source};
 pub use settings::{leaves, overlay};
 
-use crate::array::{ArraySettings, EarthingParts, Load, Place};
+use crate::array::{ArraySettings, EarthingParts, FaultPath, GroundPaths, Load};
 use crate::contactor::ContactorSettings;
 use crate::fault::{FaultSettings, at_hours};
 use crate::module::ModuleKind;
@@ -53,6 +53,8 @@ pub struct Scenario {
     pub module: &'static ModuleKind,
     /// Parts of the bond.
     pub earthing: EarthingParts,
+    /// Frames, bar, electrodes, soil.
+    pub ground: GroundPaths,
     /// What it feeds.
     pub load: Load,
     /// The weather.
@@ -63,8 +65,8 @@ pub struct Scenario {
     pub contactor: ContactorSettings,
     /// Faults.
     pub faults: Vec<FaultSettings>,
-    /// Places of the faults, in the same order.
-    pub places: Vec<Place>,
+    /// From where to where they lead, in the same order.
+    pub fault_paths: Vec<FaultPath>,
     /// Surges.
     pub surges: Vec<SurgeSettings>,
     /// Buttons pressed.
@@ -160,6 +162,8 @@ struct Raw {
     array: ArraySettings,
     #[serde(default)]
     earthing: EarthingParts,
+    #[serde(default)]
+    ground: GroundPaths,
     #[serde(default)]
     load: LoadSettings,
     #[serde(default)]

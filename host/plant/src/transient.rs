@@ -121,16 +121,13 @@ mod tests {
         OperatingPoint {
             v_pos: v_common + 100.0,
             v_neg: v_common - 100.0,
-            i_bond_a: 0.0,
-            string_currents_a: Vec::new(),
-            module_volts: Vec::new(),
-            fault_currents_a: Vec::new(),
             g_earth_s: g_s,
             c_f: c_uf * 1e-6,
             v_common,
             shape_pos: 1.0,
             shape_neg: 1.0,
             i_bond_per_v: g_s,
+            ..OperatingPoint::default()
         }
     }
 

@@ -4,7 +4,7 @@
 //! conversions. The circuit is solved only for a new *regime* (weather tick × faults × contacts), and each regime of
 //! the present tick is kept: a measuring bridge that switches to and fro costs its solutions once.
 
-use crate::array::{Array, Contacts, OperatingPoint};
+use crate::array::{Array, Contacts, Description, OperatingPoint};
 use crate::contactor::Contactor;
 use crate::fault::{Fault, at_hours};
 use crate::network::NetworkError;
@@ -118,15 +118,18 @@ impl World {
         let rate = scenario.board.sample_rate_hz;
         let sample_s = 1.0 / f64::from(rate);
         let settings = &scenario.settings;
-        let mut array = Array::new(
-            &scenario.array,
-            scenario.module,
-            settings.earthing,
-            &scenario.earthing,
-            scenario.load,
-            &calibration.bridge,
-            &scenario.places,
-        );
+        let mut array = Array::new(&Description {
+            parts: scenario.earthing,
+            ground: scenario.ground,
+            load: scenario.load,
+            faults: scenario.fault_paths.clone(),
+            ..Description::new(
+                &scenario.array,
+                scenario.module,
+                settings.earthing,
+                &calibration.bridge,
+            )
+        });
         let start_unix_s = scenario.start.as_millisecond() as f64 / 1000.0;
         let mut weather = Weather::new(&scenario.weather, start_unix_s, scenario.seed);
         let sky = weather.next_tick();

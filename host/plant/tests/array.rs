@@ -5,7 +5,7 @@
 
 use ohmward_plant::array::{ArraySettings, EarthingParts};
 use ohmward_plant::module::ModuleKind;
-use ohmward_plant::{Array, Conditions, Contacts, Load, OperatingPoint, Place};
+use ohmward_plant::{Array, Conditions, Contacts, Description, End, Load, OperatingPoint, Place};
 use ohmward_proto::settings::{Bridge, Earthing};
 use ohmward_proto::{Calibration, Siemens};
 
@@ -27,6 +27,7 @@ fn settings(strings: u32, modules_per_string: u32) -> ArraySettings {
         modules_per_string,
         module: "mono60-300w".to_owned(),
         string_cable_ohm: 0.0,
+        main_cable_ohm: 0.0,
         // Out of the way: the outside values know no leakage.
         insulation_mohm_per_module: 1e7,
         leakage_nf_per_module: 25.0,
@@ -50,7 +51,12 @@ impl Built {
         place: Place,
     ) -> Self {
         let kind = ModuleKind::named(&settings.module).unwrap();
-        let mut array = Array::new(settings, kind, earthing, &parts, load, bridge, &[place]);
+        let mut array = Array::new(&Description {
+            parts,
+            load,
+            faults: vec![place.into()],
+            ..Description::new(settings, kind, earthing, bridge)
+        });
         array.set_conditions(STC);
         Self { array }
     }
@@ -315,7 +321,7 @@ fn loads() {
         contactor_closed: true,
         ..Contacts::default()
     };
-    let place = Place::Negative;
+    let place = Place::Negative(End::Array);
     let parts = EarthingParts::default();
     let mut built = Built::new(
         &settings(2, 10),
@@ -375,8 +381,8 @@ fn nothing_reasonable_fails_to_converge() {
                 ..settings(4, 12)
             };
             for place in [
-                Place::Positive,
-                Place::Negative,
+                Place::Positive(End::Array),
+                Place::Negative(End::Array),
                 Place::Tap {
                     string: 0,
                     modules_below: 0,

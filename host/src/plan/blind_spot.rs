@@ -195,21 +195,20 @@ mod tests {
     /// The plant's circuit as oracle: a fault at the negative end of string 1, array at maximum power. It knows no main run.
     #[test]
     fn same_as_the_circuit() {
-        use ohmward_plant::array::{Array, Conditions, Contacts, Load, Place};
+        use ohmward_plant::array::{Array, Conditions, Contacts, Description, Load, Place};
         let file = heron_bend("");
         let facts = Facts::of(&file).expect("plans");
-        let mut array = Array::new(
-            &file.array,
-            file.module,
-            file.arrangement,
-            &file.earthing,
-            Load::WorkingPoint,
-            &ohmward_proto::settings::Calibration::REFERENCE.bridge,
-            &[Place::Tap {
-                string: 0,
-                modules_below: 0,
-            }],
-        );
+        let place = Place::Tap {
+            string: 0,
+            modules_below: 0,
+        };
+        let bridge = &ohmward_proto::settings::Calibration::REFERENCE.bridge;
+        let mut array = Array::new(&Description {
+            parts: file.earthing,
+            load: Load::WorkingPoint,
+            faults: vec![place.into()],
+            ..Description::new(&file.array, file.module, file.arrangement, bridge)
+        });
         array.set_conditions(Conditions {
             irradiance_w_m2: 1000.0,
             cell_temp_c: 25.0,

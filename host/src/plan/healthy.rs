@@ -287,18 +287,15 @@ mod tests {
     /// leakage through the bond is half of the voltage over all leakage, and flows from earth into the array.
     #[test]
     fn healthy_bond_current_is_what_the_circuit_says() {
-        use ohmward_plant::array::{Array, Conditions, Contacts, Load};
+        use ohmward_plant::array::{Array, Conditions, Contacts, Description, Load};
         let file = heron_bend("");
         let facts = Facts::of(&file).expect("plans");
-        let mut array = Array::new(
-            &file.array,
-            file.module,
-            file.arrangement,
-            &file.earthing,
-            Load::WorkingPoint,
-            &Calibration::REFERENCE.bridge,
-            &[],
-        );
+        let bridge = &Calibration::REFERENCE.bridge;
+        let mut array = Array::new(&Description {
+            parts: file.earthing,
+            load: Load::WorkingPoint,
+            ..Description::new(&file.array, file.module, file.arrangement, bridge)
+        });
         array.set_conditions(Conditions {
             irradiance_w_m2: 1000.0,
             cell_temp_c: 25.0,

@@ -1,7 +1,52 @@
 //! What an array is made of, as a scenario says it.
 
+use super::ground::{FaultPath, GroundPaths};
 use crate::insulation::Insulation;
+use crate::module::ModuleKind;
+use ohmward_proto::settings::{Bridge, Earthing};
 use serde::Deserialize;
+
+/// Everything the circuit of an array is built from. The scenario has checked the numbers; places lie inside the array.
+#[derive(Clone, PartialEq, Debug)]
+pub struct Description {
+    /// Strings, modules, cables, insulation.
+    pub settings: ArraySettings,
+    /// The modules.
+    pub kind: &'static ModuleKind,
+    /// Which pole is bonded.
+    pub earthing: Earthing,
+    /// Parts of the bond.
+    pub parts: EarthingParts,
+    /// Past the bond.
+    pub ground: GroundPaths,
+    /// What it feeds.
+    pub load: Load,
+    /// Dividers and switched measuring resistors at the monitor.
+    pub bridge: Bridge,
+    /// Paths to ground that may appear, in the order in which [`Array::set_fault`](super::Array::set_fault) counts them.
+    pub faults: Vec<FaultPath>,
+}
+
+impl Description {
+    /// An array with the usual parts, ideal ground, no load and no faults; change the fields that differ.
+    pub fn new(
+        settings: &ArraySettings,
+        kind: &'static ModuleKind,
+        earthing: Earthing,
+        bridge: &Bridge,
+    ) -> Self {
+        Self {
+            settings: settings.clone(),
+            kind,
+            earthing,
+            parts: EarthingParts::default(),
+            ground: GroundPaths::default(),
+            load: Load::None,
+            bridge: *bridge,
+            faults: Vec::new(),
+        }
+    }
+}
 
 /// Section `[array]` of a scenario.
 #[derive(Clone, PartialEq, Debug, Deserialize)]
@@ -17,6 +62,9 @@ pub struct ArraySettings {
     /// Cable of one string, both ways together, Ω; half lies at each end.
     #[serde(default = "defaults::string_cable_ohm")]
     pub string_cable_ohm: f64,
+    /// Main cable from the joint of the strings to the monitor, each conductor, Ω.
+    #[serde(default)]
+    pub main_cable_ohm: f64,
     /// Insulation of one module, dry at 25 °C, MΩ.
     #[serde(default = "defaults::insulation_mohm_per_module")]
     pub insulation_mohm_per_module: f64,
@@ -128,7 +176,18 @@ pub enum Place {
         modules_below: u32,
     },
     /// On the positive conductor, between strings and contactor.
-    Positive,
+    Positive(End),
     /// On the negative conductor, likewise.
-    Negative,
+    Negative(End),
+}
+
+/// An end of the main cable. Without main cable both are one.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum End {
+    /// The joint of the strings.
+    #[default]
+    Array,
+    /// Where the monitor, its bond and the contactor are.
+    Monitor,
 }

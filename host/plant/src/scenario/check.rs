@@ -3,7 +3,7 @@
 use super::error::Source;
 use super::sections::{self, Checked};
 use super::{Board, BoardSettings, Raw, Scenario};
-use crate::array::{ArraySettings, Place};
+use crate::array::{ArraySettings, FaultPath};
 use crate::fault::FaultSettings;
 use crate::sensors::SensorSettings;
 use crate::weather::WeatherSettings;
@@ -28,16 +28,17 @@ pub(super) fn scenario(source: &Source<'_>, raw: Raw, settings: Settings) -> Che
     let board = board(source, &raw.board)?;
     let module = sections::array(source, &raw.array)?;
     sections::earthing(source, &raw.earthing, settings.earthing)?;
+    sections::ground(source, &raw.ground)?;
     let load = sections::load(source, raw.load)?;
     weather(source, &raw.weather, raw.duration_h)?;
     sensors(source, &raw.sensors, board.sample_rate_hz)?;
     sections::contactor(source, raw.contactor)?;
-    let places = raw
+    let fault_paths = raw
         .fault
         .iter()
         .enumerate()
         .map(|(k, f)| fault(source, &format!("fault.{k}"), f, &raw.array, raw.duration_h))
-        .collect::<Checked<Vec<Place>>>()?;
+        .collect::<Checked<Vec<FaultPath>>>()?;
     for (k, surge) in raw.surge.iter().enumerate() {
         source.between(&format!("surge.{k}.at_h"), surge.at_h, 0.0, raw.duration_h)?;
         source.between(
@@ -66,12 +67,13 @@ pub(super) fn scenario(source: &Source<'_>, raw: Raw, settings: Settings) -> Che
         array: raw.array,
         module,
         earthing: raw.earthing,
+        ground: raw.ground,
         load,
         weather: raw.weather,
         sensors: raw.sensors,
         contactor: raw.contactor,
         faults: raw.fault,
-        places,
+        fault_paths,
         surges: raw.surge,
         presses: raw.press,
         welds: raw.weld,
@@ -191,7 +193,7 @@ fn fault(
     f: &FaultSettings,
     a: &ArraySettings,
     duration_h: f64,
-) -> Checked<Place> {
+) -> Checked<FaultPath> {
     let at = |key: &str| format!("{path}.{key}");
     if let Some(string) = f.string {
         source.between(&at("string"), f64::from(string), 1.0, f64::from(a.strings))?;
@@ -204,10 +206,10 @@ fn fault(
             f64::from(a.modules_per_string),
         )?;
     }
-    let place = f.place().ok_or_else(|| {
+    let path_to_ground = f.path().ok_or_else(|| {
         source.error(
             path,
-            "does not say where; give string and position, or conductor alone",
+            "does not say where; give string and position, or conductor (and, if it matters, at)",
         )
     })?;
     match (f.ohm, f.degrading) {
@@ -241,5 +243,5 @@ fn fault(
         source.between(&at("wet_above"), above, 0.0, 0.99)?;
     }
     source.span(path, f.from_h, f.to_h, duration_h)?;
-    Ok(place)
+    Ok(path_to_ground)
 }

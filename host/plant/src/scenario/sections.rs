@@ -1,7 +1,7 @@
 //! Sections that a scenario and the description of an array share: their ranges, checked in one place.
 
 use super::error::{ScenarioError, Source};
-use crate::array::{ArraySettings, EarthingParts, Load};
+use crate::array::{ArraySettings, EarthingParts, GroundPaths, Load};
 use crate::contactor::ContactorSettings;
 use crate::module::{KINDS, ModuleKind};
 use ohmward_proto::settings::Earthing;
@@ -70,6 +70,7 @@ pub fn array(source: &Source<'_>, a: &ArraySettings) -> Checked<&'static ModuleK
         100.0,
     )?;
     source.between("array.string_cable_ohm", a.string_cable_ohm, 0.0, 100.0)?;
+    source.between("array.main_cable_ohm", a.main_cable_ohm, 0.0, 100.0)?;
     source.between(
         "array.insulation_mohm_per_module",
         a.insulation_mohm_per_module,
@@ -126,6 +127,24 @@ pub fn earthing(source: &Source<'_>, parts: &EarthingParts, arrangement: Earthin
         )),
         (_, None) => Ok(()),
     }
+}
+
+/// `[ground]`: resistances up to `inf`, which is a broken conductor.
+pub fn ground(source: &Source<'_>, paths: &GroundPaths) -> Checked<()> {
+    for (key, ohm) in [
+        ("egc_ohm", paths.egc_ohm),
+        ("bar_electrode_ohm", paths.bar_electrode_ohm),
+        ("array_electrode_ohm", paths.array_electrode_ohm),
+        ("electrode_tie_ohm", paths.electrode_tie_ohm),
+    ] {
+        if let Some(ohm) = ohm.filter(|ohm| *ohm != f64::INFINITY) {
+            source.between(&format!("ground.{key}"), ohm, 0.0, 1e9)?;
+        }
+    }
+    if let Some(volts) = paths.earth_potential_v {
+        source.between("ground.earth_potential_v", volts, -1e5, 1e5)?;
+    }
+    Ok(())
 }
 
 /// `[load]`.
