@@ -113,11 +113,21 @@ impl Array {
         }
     }
 
-    /// Share of the light, 0 to 1, that reaches some modules of a string (from 0, from the negative end) from now on.
+    /// Share of the light, 0 to 1, that reaches some modules of a string (both from 0; modules from the negative end) from
+    /// now on. Modules past the end of the string are not there.
     pub fn set_light(&mut self, string: u32, modules: Range<u32>, share: f64) {
-        let first = (string * self.description.settings.modules_per_string) as usize;
-        let range = first + modules.start as usize..first + modules.end as usize;
-        self.light[range].fill(share);
+        let per_string = self.description.settings.modules_per_string;
+        let first = string * per_string;
+        for module in modules.start..modules.end.min(per_string) {
+            self.light[(first + module) as usize] = share;
+        }
+        self.warm = None;
+        self.set_conditions(self.conditions);
+    }
+
+    /// Ends all shade.
+    pub fn set_full_light(&mut self) {
+        self.light.fill(1.0);
         self.warm = None;
         self.set_conditions(self.conditions);
     }

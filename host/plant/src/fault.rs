@@ -21,10 +21,14 @@ pub struct FaultSettings {
     /// Where it leads: frames, soil, or the bar at the monitor.
     #[serde(default)]
     pub to: FarEnd,
-    /// Resistance of the fault, Ω. Or else `degrading`.
+    /// Resistance of the fault, Ω. Or else one of the laws by which it changes.
     pub ohm: Option<f64>,
-    /// Resistance that falls over time.
+    /// Resistance that falls by the same share every hour.
     pub degrading: Option<Degrading>,
+    /// Resistance that a storm changes for good.
+    pub storm_step: Option<StormStep>,
+    /// A connector that takes in water while it is wet and dries again.
+    pub water: Option<Water>,
     /// Begins, hours from the start.
     #[serde(default)]
     pub from_h: f64,
@@ -56,7 +60,34 @@ pub struct Intermittent {
     pub off_s: f64,
 }
 
-/// A connector taking in water: resistance falls by the same share every hour, and further while it is wet.
+/// Insulation that was struck: one resistance before, another after.
+#[derive(Clone, Copy, PartialEq, Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct StormStep {
+    /// Before, Ω.
+    pub r_before_ohm: f64,
+    /// After, Ω.
+    pub r_after_ohm: f64,
+    /// When the storm strikes, hours from the start.
+    pub storm_h: f64,
+}
+
+/// Water in one connector: its filling follows the wetness outside with one time constant going in and another coming
+/// out; the resistance is interpolated geometrically between dry and full.
+#[derive(Clone, Copy, PartialEq, Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Water {
+    /// Empty, Ω.
+    pub r_dry_ohm: f64,
+    /// Full, Ω.
+    pub r_full_ohm: f64,
+    /// Time constant of filling, h.
+    pub soak_h: f64,
+    /// Time constant of drying, h.
+    pub dry_h: f64,
+}
+
+/// Resistance falls by the same share every hour, and further while it is wet.
 #[derive(Clone, Copy, PartialEq, Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Degrading {
@@ -106,6 +137,10 @@ pub struct Fault {
     touching: bool,
     /// Next change of `touching`.
     edge: SampleIndex,
+    /// Filling of the connector, 0 to 1, at `filled_at`, and the wetness outside since then.
+    filling: f64,
+    filled_at: SampleIndex,
+    wetness: f64,
     rng: Pcg64Mcg,
 }
 
@@ -129,15 +164,23 @@ impl Fault {
             } else {
                 NEVER
             },
+            filling: 0.0,
+            filled_at: SampleIndex(0),
+            wetness: 0.0,
             rng: stream(seed, INTERMITTENT, index as u64),
         }
     }
 
-    /// Next time after `now` at which the fault changes by itself (a degrading one also follows the weather ticks).
+    /// Next time after `now` at which the fault changes by itself (a degrading or filling one also follows the weather
+    /// ticks).
     /// Ask after [`conductance_s`](Self::conductance_s) at `now`, which draws the next edge of an intermittent one.
     pub fn next_change(&self, now: SampleIndex) -> SampleIndex {
         let edge = self.edge.max(self.from);
-        [self.from, self.to, edge]
+        let storm = self
+            .settings
+            .storm_step
+            .map_or(NEVER, |law| at_hours(law.storm_h, self.sample_rate_hz));
+        [self.from, self.to, edge, storm]
             .into_iter()
             .filter(|at| *at > now)
             .min()
@@ -146,6 +189,7 @@ impl Fault {
 
     /// Conductance at `now`, S; `now` never goes back.
     pub fn conductance_s(&mut self, now: SampleIndex, wetness: f64) -> f64 {
+        self.fill(now, wetness);
         if !(self.from..self.to).contains(&now) {
             return 0.0;
         }
@@ -173,6 +217,16 @@ impl Fault {
     }
 
     fn resistance_ohm(&self, now: SampleIndex, wetness: f64) -> f64 {
+        if let Some(law) = self.settings.storm_step {
+            return if now < at_hours(law.storm_h, self.sample_rate_hz) {
+                law.r_before_ohm
+            } else {
+                law.r_after_ohm
+            };
+        }
+        if let Some(law) = self.settings.water {
+            return law.r_dry_ohm * (law.r_full_ohm / law.r_dry_ohm).powf(self.filling);
+        }
         let Some(law) = self.settings.degrading else {
             // The scenario has checked that there is one or the other.
             return self.settings.ohm.unwrap_or(f64::INFINITY);
@@ -181,6 +235,20 @@ impl Fault {
         let done = (now.since(self.from) as f64 / until.since(self.from).max(1) as f64).min(1.0);
         let dry = law.r_start_ohm * (law.r_end_ohm / law.r_start_ohm).powf(done);
         dry / (1.0 + (law.wet_divisor - 1.0) * wetness)
+    }
+
+    /// Lets water in or out since the last time, with the wetness of that time: the weather holds between its ticks.
+    fn fill(&mut self, now: SampleIndex, wetness: f64) {
+        if let Some(law) = self.settings.water {
+            let hours = now.since(self.filled_at) as f64 / f64::from(self.sample_rate_hz) / 3600.0;
+            let tau_h = if self.wetness > self.filling {
+                law.soak_h
+            } else {
+                law.dry_h
+            };
+            self.filling += (self.wetness - self.filling) * -(-hours / tau_h).exp_m1();
+        }
+        (self.filled_at, self.wetness) = (now, wetness);
     }
 }
 
@@ -201,6 +269,8 @@ mod tests {
             to: FarEnd::Frame,
             ohm: Some(1000.0),
             degrading: None,
+            storm_step: None,
+            water: None,
             from_h: 1.0,
             to_h: Some(2.0),
             intermittent: None,
@@ -248,6 +318,75 @@ mod tests {
         ] {
             let got = 1.0 / fault.conductance_s(SampleIndex(hour * HOUR), wetness);
             assert!((got / ohm - 1.0_f64).abs() < 1e-9, "{hour} h: {got}");
+        }
+    }
+
+    #[test]
+    fn a_storm_is_a_change_of_its_own() {
+        let law = StormStep {
+            r_before_ohm: 1e6,
+            r_after_ohm: 2e3,
+            storm_h: 1.5,
+        };
+        let settings = FaultSettings {
+            ohm: None,
+            storm_step: Some(law),
+            ..settings()
+        };
+        let mut fault = Fault::new(&settings, 4000, 1, 0);
+        let storm = SampleIndex(HOUR / 2 * 3);
+        assert_eq!(fault.conductance_s(SampleIndex(HOUR), 0.0), 1e-6);
+        assert_eq!(fault.next_change(SampleIndex(HOUR)), storm);
+        assert_eq!(fault.conductance_s(SampleIndex(storm.0 - 1), 0.0), 1e-6);
+        assert_eq!(fault.conductance_s(storm, 0.0), 1.0 / 2e3);
+    }
+
+    /// Wet from 1 h to 3 h, then dry, in ticks of any length: full by 1 − e^{−2/1}, after two more hours of drying at 4 h
+    /// e^{−2/4} of that (hand calculation).
+    #[test]
+    fn a_connector_fills_and_dries() {
+        let law = Water {
+            r_dry_ohm: 1e8,
+            r_full_ohm: 1e4,
+            soak_h: 1.0,
+            dry_h: 4.0,
+        };
+        for ticks in [1, 7, 60] {
+            let settings = FaultSettings {
+                ohm: None,
+                water: Some(law),
+                from_h: 0.0,
+                to_h: None,
+                ..settings()
+            };
+            let mut fault = Fault::new(&settings, 4000, 1, 0);
+            let mut ohm_at = |hour: u64, wetness: f64| {
+                let mut siemens = 0.0;
+                for tick in 0..=ticks {
+                    let at = SampleIndex((hour - 1) * HOUR + tick * HOUR / ticks);
+                    let wet = if tick == ticks {
+                        1.0 - wetness
+                    } else {
+                        wetness
+                    };
+                    // The last tick of an hour belongs to the next one's weather.
+                    let wet = if tick == ticks && hour != 1 && hour != 3 {
+                        wetness
+                    } else {
+                        wet
+                    };
+                    siemens = fault.conductance_s(at, wet);
+                }
+                1.0 / siemens
+            };
+            assert!((ohm_at(1, 0.0) / 1e8 - 1.0_f64).abs() < 1e-9, "dry");
+            ohm_at(2, 1.0);
+            let full = 1.0 - (-2.0_f64).exp();
+            let want = 1e8 * 1e-4_f64.powf(full);
+            assert!((ohm_at(3, 1.0) / want - 1.0).abs() < 1e-9);
+            ohm_at(4, 0.0);
+            let want = 1e8 * 1e-4_f64.powf(full * (-0.5_f64).exp());
+            assert!((ohm_at(5, 0.0) / want - 1.0).abs() < 1e-9);
         }
     }
 

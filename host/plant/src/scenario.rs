@@ -15,11 +15,16 @@ mod settings;
 pub use error::{ScenarioError, Source};
 pub use settings::{leaves, overlay};
 
-use crate::array::{ArraySettings, EarthingParts, FaultPath, GroundPaths, Load};
+use crate::array::{
+    ArraySettings, EarthingParts, End, FaultPath, GroundPaths, Load, Person, Place, Touch,
+};
 use crate::contactor::ContactorSettings;
+use crate::converter_noise::ConverterNoise;
 use crate::fault::{FaultSettings, at_hours};
+use crate::fuse::FuseSettings;
 use crate::module::ModuleKind;
 use crate::sensors::SensorSettings;
+use crate::surge::Wave;
 use crate::weather::WeatherSettings;
 use jiff::Timestamp;
 use ohmward_proto::message::BoardId;
@@ -67,6 +72,16 @@ pub struct Scenario {
     pub faults: Vec<FaultSettings>,
     /// From where to where they lead, in the same order.
     pub fault_paths: Vec<FaultPath>,
+    /// The ground-fault fuse, if it can melt.
+    pub fuse: Option<FuseSettings>,
+    /// What a transformerless converter adds.
+    pub converter_noise: Option<ConverterNoise>,
+    /// Shade.
+    pub shades: Vec<Shade>,
+    /// People.
+    pub persons: Vec<PersonSettings>,
+    /// Lifts of the soil.
+    pub earth_potentials: Vec<EarthPotential>,
     /// Surges.
     pub surges: Vec<SurgeSettings>,
     /// Buttons pressed.
@@ -92,8 +107,87 @@ pub struct Board {
 pub struct SurgeSettings {
     /// Hours from the start.
     pub at_h: f64,
-    /// Peak of the 8/20 µs wave in the bond, A; the sign is its direction.
+    /// Peak in the bond, A; the sign is its direction.
     pub peak_a: f64,
+    /// Form: "8/20", "heidler-8/20" or "heidler-10/350", in µs.
+    #[serde(default)]
+    pub wave: Wave,
+}
+
+/// One `[[shade]]`: some of the light on some modules of a string.
+#[derive(Clone, Copy, PartialEq, Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Shade {
+    /// String, counted from 1.
+    pub string: u32,
+    /// First and last module, counted from 1 at the negative end; without it the whole string.
+    pub modules: Option<[u32; 2]>,
+    /// Share of the light that is left, 0 to 1.
+    pub light: f64,
+    /// Hours from the start.
+    #[serde(default)]
+    pub from_h: f64,
+    /// Hours from the start; without it, for good.
+    pub to_h: Option<f64>,
+}
+
+/// One `[[person]]` standing on the soil at the array.
+#[derive(Clone, Copy, PartialEq, Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct PersonSettings {
+    /// What the hand is on.
+    pub touches: Touched,
+    /// Which end of that conductor.
+    #[serde(default)]
+    pub at: End,
+    /// The body, Ω.
+    pub ohm: f64,
+    /// Shoes and soil under the feet, Ω.
+    pub feet_ohm: f64,
+    /// Hours from the start.
+    #[serde(default)]
+    pub from_h: f64,
+    /// Hours from the start; without it, for good.
+    pub to_h: Option<f64>,
+}
+
+/// What a person of a scenario can touch.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Touched {
+    /// A frame.
+    Frame,
+    /// The bare positive conductor.
+    Positive,
+    /// The bare negative conductor.
+    Negative,
+}
+
+impl PersonSettings {
+    /// For the circuit.
+    pub fn person(&self) -> Person {
+        Person {
+            touches: match self.touches {
+                Touched::Frame => Touch::Frame,
+                Touched::Positive => Touch::Conductor(Place::Positive(self.at)),
+                Touched::Negative => Touch::Conductor(Place::Negative(self.at)),
+            },
+            ohm: self.ohm,
+            feet_ohm: self.feet_ohm,
+        }
+    }
+}
+
+/// One `[[earth_potential]]`: the soil at the array is lifted further for a while.
+#[derive(Clone, Copy, PartialEq, Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct EarthPotential {
+    /// Soil at the array above soil at the bar, V, on top of what `[ground]` says.
+    pub volts: f64,
+    /// Hours from the start.
+    pub at_h: f64,
+    /// How long, s.
+    pub for_s: f64,
 }
 
 /// One `[[press]]`.
@@ -174,6 +268,14 @@ struct Raw {
     contactor: ContactorSettings,
     #[serde(default)]
     fault: Vec<FaultSettings>,
+    fuse: Option<FuseSettings>,
+    converter_noise: Option<ConverterNoise>,
+    #[serde(default)]
+    shade: Vec<Shade>,
+    #[serde(default)]
+    person: Vec<PersonSettings>,
+    #[serde(default)]
+    earth_potential: Vec<EarthPotential>,
     #[serde(default)]
     surge: Vec<SurgeSettings>,
     #[serde(default)]

@@ -6,13 +6,16 @@
 
 use crate::array::{Array, Contacts, Description, OperatingPoint};
 use crate::contactor::Contactor;
+use crate::converter_noise::{ConverterNoise, Noise, NoiseRegime};
 use crate::fault::{Fault, at_hours};
+use crate::fuse::Fuse;
 use crate::network::NetworkError;
-use crate::scenario::{Button, Scenario};
-use crate::sensors::{FrontEnd, Seen, stream};
+use crate::scenario::{Button, EarthPotential, PersonSettings, Scenario, Shade};
+use crate::sensors::{FrontEnd, Seen, SensorSettings, stream};
 use crate::surge::{LowPass, Surge};
 use crate::transient::{CommonMode, Electrical, Regime};
 use crate::weather::{Sky, Weather};
+use ohmward_proto::settings::Earthing;
 use ohmward_proto::{Calibration, Codes, SampleIndex};
 use rand::Rng;
 use std::ops::Range;
@@ -64,10 +67,64 @@ pub enum WorldError {
     },
 }
 
-/// A button, a weld: on during these samples.
+/// A button, a weld, a shadow: on during these samples.
 struct Spell<T> {
     what: T,
     during: Range<SampleIndex>,
+}
+
+impl<T> Spell<T> {
+    fn hours(what: T, from_h: f64, to_h: Option<f64>, rate: u32) -> Self {
+        let to = to_h.map_or(SampleIndex(u64::MAX), |h| at_hours(h, rate));
+        let during = at_hours(from_h, rate)..to;
+        Self { what, during }
+    }
+
+    fn seconds(what: T, at_h: f64, for_s: f64, rate: u32) -> Self {
+        let from = at_hours(at_h, rate);
+        let samples = (for_s * f64::from(rate)).round().max(1.0) as u64;
+        let during = from..from.after(samples);
+        Self { what, during }
+    }
+}
+
+/// Spells that change the circuit, and which of them are on.
+struct Spells<T> {
+    all: Vec<Spell<T>>,
+    on: Vec<bool>,
+}
+
+impl<T> Spells<T> {
+    fn new(all: impl Iterator<Item = Spell<T>>) -> Self {
+        let all: Vec<_> = all.collect();
+        let on = vec![false; all.len()];
+        Self { all, on }
+    }
+
+    /// Goes on to `now`; true if any began or ended.
+    fn turn(&mut self, now: SampleIndex, mut soonest: impl FnMut(SampleIndex)) -> bool {
+        let mut turned = false;
+        for (spell, on) in self.all.iter().zip(&mut self.on) {
+            let is_on = spell.during.contains(&now);
+            turned |= is_on != *on;
+            *on = is_on;
+            soonest(spell.during.start);
+            soonest(spell.during.end);
+        }
+        turned
+    }
+
+    fn running(&self) -> impl Iterator<Item = &T> {
+        let both = self.all.iter().zip(&self.on);
+        both.filter(|(_, on)| **on).map(|(spell, _)| &spell.what)
+    }
+}
+
+/// What a regime of the circuit comes to in a sample.
+#[derive(Clone, Copy)]
+struct Entered {
+    regime: Regime,
+    noise: Option<NoiseRegime>,
 }
 
 /// The simulated world.
@@ -88,6 +145,15 @@ pub struct World {
     fault_s: Vec<f64>,
     presses: Vec<Spell<Button>>,
     welds: Vec<Spell<()>>,
+    shades: Spells<Shade>,
+    persons: Spells<PersonSettings>,
+    potentials: Spells<EarthPotential>,
+    earth_potential_v: f64,
+    fuse: Option<Fuse>,
+    converter_noise: Option<ConverterNoise>,
+    sensors: SensorSettings,
+    earthing: Earthing,
+    mains_hz: u32,
     surges: Vec<Surge>,
     /// Surges that flow or are about to.
     surging: Vec<Surge>,
@@ -98,10 +164,11 @@ pub struct World {
 
     contacts: Contacts,
     regime: Regime,
+    noise: Option<NoiseRegime>,
     /// Weather or a fault has ended the regime; the next step enters its successor.
     stale: bool,
     /// Regimes of the present tick and faults, by contacts.
-    known: [Option<Regime>; 16],
+    known: [Option<Entered>; 16],
     common: CommonMode,
     front_end: FrontEnd,
     fine: LowPass,
@@ -140,29 +207,23 @@ impl World {
             .enumerate()
             .map(|(k, fault)| Fault::new(fault, rate, scenario.seed, k))
             .collect();
-        let presses = scenario.presses.iter().map(|press| {
-            let from = at_hours(press.at_h, rate);
-            let samples = (press.for_s * f64::from(rate)).round().max(1.0) as u64;
-            Spell {
-                what: press.button,
-                during: from..from.after(samples),
-            }
-        });
-        let welds = scenario.welds.iter().map(|weld| {
-            let to = weld
-                .to_h
-                .map_or(SampleIndex(u64::MAX), |h| at_hours(h, rate));
-            Spell {
-                what: (),
-                during: at_hours(weld.from_h, rate)..to,
-            }
-        });
+        let presses = scenario.presses.iter();
+        let presses = presses.map(|p| Spell::seconds(p.button, p.at_h, p.for_s, rate));
+        let welds = scenario.welds.iter();
+        let welds = welds.map(|w| Spell::hours((), w.from_h, w.to_h, rate));
+        let shades = scenario.shades.iter();
+        let shades = shades.map(|s| Spell::hours(*s, s.from_h, s.to_h, rate));
+        let persons = scenario.persons.iter();
+        let persons = persons.map(|p| Spell::hours(*p, p.from_h, p.to_h, rate));
+        let potentials = scenario.earth_potentials.iter();
+        let potentials = potentials.map(|e| Spell::seconds(*e, e.at_h, e.for_s, rate));
         let mut surges: Vec<_> = scenario
             .surges
             .iter()
             .map(|s| Surge {
                 at: at_hours(s.at_h, rate),
                 peak_a: s.peak_a,
+                wave: s.wave,
             })
             .collect();
         surges.sort_by_key(|surge| surge.at);
@@ -192,6 +253,15 @@ impl World {
             faults,
             presses: presses.collect(),
             welds: welds.collect(),
+            shades: Spells::new(shades),
+            persons: Spells::new(persons),
+            potentials: Spells::new(potentials),
+            earth_potential_v: scenario.ground.earth_potential_v.unwrap_or(0.0),
+            fuse: scenario.fuse.as_ref().map(Fuse::new),
+            converter_noise: scenario.converter_noise,
+            sensors: scenario.sensors,
+            earthing: settings.earthing,
+            mains_hz: settings.mains.hz(),
             surges,
             surging: Vec::new(),
             contactor: Contactor::new(&scenario.contactor, rate),
@@ -199,6 +269,7 @@ impl World {
             arm: false,
             contacts: Contacts::default(),
             regime,
+            noise: None,
             stale: true,
             known: [None; 16],
             common: CommonMode::default(),
@@ -215,7 +286,7 @@ impl World {
         world.array.set_conditions(sky.conditions);
         world.change();
         // Fails now rather than after a day if the circuit cannot be solved at all. The scenario begins at rest.
-        world.regime = world.regime_for(Contacts::default())?;
+        world.regime = world.regime_for(Contacts::default())?.regime;
         world.front_end.rest(world.regime.i_bond_a());
         Ok(world)
     }
@@ -226,26 +297,25 @@ impl World {
             self.change();
         }
         self.contactor.step(self.now, switches.contactor);
-        let contacts = Contacts {
-            contactor_closed: self.contactor.closed(),
-            bond_open: switches.bond_open,
-            bridge_pos: switches.bridge_pos,
-            bridge_neg: switches.bridge_neg,
-        };
+        let contacts = self.contacts(self.contactor.closed(), switches);
         if self.stale || contacts != self.contacts {
             self.enter(contacts)?;
         }
         let electrical = self.common.step(&self.regime);
         let bond_closed = !contacts.bond_open;
-        let i_a = if self.surging.is_empty() {
-            self.front_end.filter(electrical.i_bond_a)
+        let (i_a, surge_a2) = if self.surging.is_empty() {
+            (self.front_end.filter(electrical.i_bond_a), None)
         } else {
             self.filter_surge(electrical, bond_closed)
         };
+        self.heat_fuse(surge_a2.unwrap_or(electrical.i_bond_a.powi(2)), bond_closed);
+        let noise = self
+            .noise
+            .map_or(Noise::default(), |noise| noise.at(self.now));
         let seen = Seen {
-            i_a,
-            v_pos: electrical.v_pos,
-            v_neg: electrical.v_neg,
+            i_a: i_a + noise.i_a,
+            v_pos: electrical.v_pos + noise.v_pos,
+            v_neg: electrical.v_neg + noise.v_neg,
         };
         let codes = self
             .front_end
@@ -269,16 +339,64 @@ impl World {
         self.end
     }
 
-    /// Next scheduled change of any kind: weather tick, fault edge, surge, button, weld, end. At [`now`](Self::now)
-    /// it takes effect in the next step.
+    /// Next change of any kind: weather tick, fault edge, shade, person, soil, surge, button, weld, end, or the fuse
+    /// melting at the present current. At [`now`](Self::now) it takes effect in the next step.
     pub fn next_change(&self) -> SampleIndex {
-        self.next_change
+        self.fuse_melts().min(self.next_change)
+    }
+
+    /// The sample during which the fuse melts if nothing changes.
+    fn fuse_melts(&self) -> SampleIndex {
+        let after_s = match &self.fuse {
+            Some(fuse) if !self.contacts.bond_open => fuse.melts_after_s(self.steady_a2()),
+            _ => None,
+        };
+        after_s.map_or(SampleIndex(u64::MAX), |after_s| {
+            // The cast saturates: an hour of the fuse's time is no more than that.
+            self.now
+                .after((after_s * f64::from(self.sample_rate_hz)).floor() as u64)
+        })
+    }
+
+    /// Mean square of the bond current at rest, A².
+    fn steady_a2(&self) -> f64 {
+        let noise_a2 = self.noise.map_or(0.0, |noise| noise.mean_square_a2());
+        self.regime.i_bond_a().powi(2) + noise_a2
+    }
+
+    /// First sample with the ground-fault fuse open, once it has melted.
+    pub fn fuse_melted(&self) -> Option<SampleIndex> {
+        self.fuse.and_then(|fuse| fuse.melted())
+    }
+
+    /// One sample of bond current through the fuse.
+    fn heat_fuse(&mut self, mean_square_a2: f64, bond_closed: bool) {
+        let noise_a2 = self.noise.map_or(0.0, |noise| noise.mean_square_a2());
+        let Some(fuse) = &mut self.fuse else { return };
+        let carried_a2 = if bond_closed {
+            mean_square_a2 + noise_a2
+        } else {
+            0.0
+        };
+        let sample_s = 1.0 / f64::from(self.sample_rate_hz);
+        // Open from the next sample on, in a regime of its own.
+        self.stale |= fuse.carry(carried_a2, sample_s, self.now.after(1));
+    }
+
+    /// A melted fuse opens the bond whatever its switch does.
+    fn contacts(&self, contactor_closed: bool, switches: &Switches) -> Contacts {
+        Contacts {
+            contactor_closed,
+            bond_open: switches.bond_open || self.fuse_melted().is_some(),
+            bridge_pos: switches.bridge_pos,
+            bridge_neg: switches.bridge_neg,
+        }
     }
 
     /// With the switches left as they were in the last step, nothing but noise and hum changes before
     /// [`next_change`](Self::next_change).
     pub fn settled(&self) -> bool {
-        self.now < self.next_change
+        self.now < self.next_change()
             && !self.contactor.moving()
             && self.surging.is_empty()
             && self.common.settled()
@@ -296,8 +414,20 @@ impl World {
             return;
         }
         assert!(self.settled(), "skip_to needs a settled world");
-        assert!(at <= self.next_change, "skip_to must not pass next_change");
+        assert!(
+            at <= self.next_change(),
+            "skip_to must not pass next_change"
+        );
         self.common.skip(&self.regime, at.since(self.now));
+        let carried_a2 = if self.contacts.bond_open {
+            0.0
+        } else {
+            self.steady_a2()
+        };
+        if let Some(fuse) = &mut self.fuse {
+            let skipped_s = at.since(self.now) as f64 / f64::from(self.sample_rate_hz);
+            self.stale |= fuse.carry(carried_a2, skipped_s, at);
+        }
         self.front_end.rest(self.regime.i_bond_a());
         self.now = at;
     }
@@ -317,12 +447,7 @@ impl World {
     /// The array at rest in the present weather and faults, if the switches (and the contactor's contacts with its
     /// coil) stood so. Changes nothing.
     pub fn operating_point(&mut self, switches: &Switches) -> Result<OperatingPoint, WorldError> {
-        let contacts = Contacts {
-            contactor_closed: switches.contactor,
-            bond_open: switches.bond_open,
-            bridge_pos: switches.bridge_pos,
-            bridge_neg: switches.bridge_neg,
-        };
+        let contacts = self.contacts(switches.contactor, switches);
         self.solve(contacts)
     }
 
@@ -353,6 +478,28 @@ impl World {
                 new_regimes = true;
             }
             soonest(fault.next_change(now));
+        }
+        if self.shades.turn(now, &mut soonest) {
+            self.array.set_full_light();
+            for shade in self.shades.running() {
+                let modules = match shade.modules {
+                    Some([first, last]) => first - 1..last,
+                    None => 0..u32::MAX,
+                };
+                self.array.set_light(shade.string - 1, modules, shade.light);
+            }
+            new_regimes = true;
+        }
+        if self.persons.turn(now, &mut soonest) {
+            let person = self.persons.running().next().map(PersonSettings::person);
+            self.array.set_person(person);
+            new_regimes = true;
+        }
+        if self.potentials.turn(now, &mut soonest) {
+            let lifts: f64 = self.potentials.running().map(|lift| lift.volts).sum();
+            self.array
+                .set_earth_potential(self.earth_potential_v + lifts);
+            new_regimes = true;
         }
         (self.reset, self.arm) = (false, false);
         for press in &self.presses {
@@ -386,26 +533,42 @@ impl World {
 
     /// Goes over to the regime of these contacts.
     fn enter(&mut self, contacts: Contacts) -> Result<(), WorldError> {
-        let regime = self.regime_for(contacts)?;
-        self.common.enter(&self.regime, &regime);
-        self.regime = regime;
+        let entered = self.regime_for(contacts)?;
+        self.common.enter(&self.regime, &entered.regime);
+        self.regime = entered.regime;
+        self.noise = entered.noise;
         self.contacts = contacts;
         self.stale = false;
         Ok(())
     }
 
-    fn regime_for(&mut self, contacts: Contacts) -> Result<Regime, WorldError> {
+    fn regime_for(&mut self, contacts: Contacts) -> Result<Entered, WorldError> {
         let index = usize::from(contacts.contactor_closed)
             | usize::from(contacts.bond_open) << 1
             | usize::from(contacts.bridge_pos) << 2
             | usize::from(contacts.bridge_neg) << 3;
-        if let Some(regime) = self.known[index] {
-            return Ok(regime);
+        if let Some(entered) = self.known[index] {
+            return Ok(entered);
         }
         let point = self.solve(contacts)?;
-        let regime = Regime::new(&point, 1.0 / f64::from(self.sample_rate_hz));
-        self.known[index] = Some(regime);
-        Ok(regime)
+        // A converter without light does not switch.
+        let feeding = contacts.contactor_closed && !self.array.is_dark();
+        let noise = self.converter_noise.filter(|_| feeding).map(|noise| {
+            NoiseRegime::new(
+                &noise,
+                &point,
+                self.earthing,
+                &self.sensors,
+                self.sample_rate_hz,
+                self.mains_hz,
+            )
+        });
+        let entered = Entered {
+            regime: Regime::new(&point, 1.0 / f64::from(self.sample_rate_hz)),
+            noise,
+        };
+        self.known[index] = Some(entered);
+        Ok(entered)
     }
 
     fn solve(&mut self, contacts: Contacts) -> Result<OperatingPoint, WorldError> {
@@ -418,22 +581,26 @@ impl World {
             })
     }
 
-    /// A sample in which surges flow: through the filter in fine steps. An open bond lets none through.
-    fn filter_surge(&mut self, electrical: Electrical, bond_closed: bool) -> f64 {
+    /// A sample in which surges flow: through the filter in fine steps. An open bond lets none through. Gives what the
+    /// filter says and the mean square of the bond current, A².
+    fn filter_surge(&mut self, electrical: Electrical, bond_closed: bool) -> (f64, Option<f64>) {
         let rate = f64::from(self.sample_rate_hz);
         let part_s = 1.0 / rate / f64::from(self.fine_parts);
         let (now, surging) = (self.now, &self.surging);
+        let mut sum_a2 = 0.0;
         let parts = (0..self.fine_parts).map(|part| {
             let pulses = surging.iter().map(|surge| {
                 let t_s = now.since(surge.at) as f64 / rate + (f64::from(part) + 0.5) * part_s;
                 surge.current_a(t_s)
             });
-            electrical.i_bond_a + if bond_closed { pulses.sum() } else { 0.0 }
+            let i_a = electrical.i_bond_a + if bond_closed { pulses.sum() } else { 0.0 };
+            sum_a2 += i_a * i_a;
+            i_a
         });
         let i_a = self.front_end.filter_fine(&self.fine, parts);
         let after = self.now.after(1);
         self.surging
-            .retain(|surge| Surge::flows(after.since(surge.at) as f64 / rate));
-        i_a
+            .retain(|surge| surge.flows(after.since(surge.at) as f64 / rate));
+        (i_a, Some(sum_a2 / f64::from(self.fine_parts)))
     }
 }

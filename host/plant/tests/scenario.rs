@@ -138,7 +138,7 @@ fn errors_name_file_line_and_key() {
         ),
         (
             with("conductor = \"negative\"", "string = 1"),
-            "demo.toml:20: fault: does not say where; give string and position, or conductor alone",
+            "demo.toml:20: fault: does not say where; give string and position, or conductor",
         ),
         (
             with(
@@ -153,6 +153,52 @@ fn errors_name_file_line_and_key() {
                 "modules_per_string = 10\nmodule = \"mono\"",
             ),
             "demo.toml:14: array.module: \"mono\" is not a known module; choose from: mono60-300w, mono72-400w",
+        ),
+        (
+            with("\n[[fault]]", "\n[ground]\negc_ohm = -1.0\n\n[[fault]]"),
+            "demo.toml:16: ground.egc_ohm: -1 is out of range; give 0 to",
+        ),
+        (
+            with(
+                "ohm = 5.0",
+                "ohm = 5.0\nwater = { r_dry_ohm = 1e6, r_full_ohm = 1e3, soak_h = 1, dry_h = 1 }",
+            ),
+            "demo.toml:20: fault: needs exactly one of ohm, degrading, storm_step and water",
+        ),
+        (
+            with(
+                "\n[[fault]]",
+                "\n[[shade]]\nstring = 3\nlight = 0.5\n\n[[fault]]",
+            ),
+            "demo.toml:16: shade.string: 3 is out of range; give 1 to 2",
+        ),
+        (
+            with(
+                "\n[[fault]]",
+                "\n[[shade]]\nstring = 1\nmodules = [4, 2]\nlight = 0.5\n\n[[fault]]",
+            ),
+            "demo.toml:17: shade.modules: 2 is out of range; give 4 to 10",
+        ),
+        (
+            with(
+                "\n[[fault]]",
+                "\n[[person]]\ntouches = \"frame\"\nohm = 1e3\nfeet_ohm = 0\n[[person]]\ntouches = \"positive\"\nohm = 1e3\nfeet_ohm = 0\n\n[[fault]]",
+            ),
+            "demo.toml:19: person: is there while another person is; one at a time",
+        ),
+        (
+            with(
+                "\n[[fault]]",
+                "\n[fuse]\nrating_a = 1.0\nmelting_a2s = -1.0\n\n[[fault]]",
+            ),
+            "demo.toml:17: fuse.melting_a2s: -1 is out of range",
+        ),
+        (
+            with(
+                "\n[[fault]]",
+                "\n[[surge]]\nat_h = 1.0\npeak_a = 60.0\nwave = \"1/2\"\n\n[[fault]]",
+            ),
+            "demo.toml:18: surge.wave: unknown variant `1/2`",
         ),
         (
             with("modules_per_string = 10", "modules_per_string = = 10"),

@@ -2,13 +2,14 @@
 
 use super::error::Source;
 use super::sections::{self, Checked};
-use super::{Board, BoardSettings, Raw, Scenario};
+use super::{Board, BoardSettings, PersonSettings, Raw, Scenario};
 use crate::array::{ArraySettings, FaultPath};
 use crate::fault::FaultSettings;
 use crate::sensors::SensorSettings;
 use crate::weather::WeatherSettings;
 use ohmward_proto::Settings;
 use ohmward_proto::message::BoardId;
+use ohmward_proto::settings::Earthing;
 
 /// Checks everything serde cannot.
 pub(super) fn scenario(source: &Source<'_>, raw: Raw, settings: Settings) -> Checked<Scenario> {
@@ -39,6 +40,12 @@ pub(super) fn scenario(source: &Source<'_>, raw: Raw, settings: Settings) -> Che
         .enumerate()
         .map(|(k, f)| fault(source, &format!("fault.{k}"), f, &raw.array, raw.duration_h))
         .collect::<Checked<Vec<FaultPath>>>()?;
+    let mut ground = raw.ground;
+    if !raw.earth_potential.is_empty() {
+        // There must be a source in the circuit to change.
+        ground.earth_potential_v.get_or_insert(0.0);
+    }
+    events(source, &raw, settings.earthing)?;
     for (k, surge) in raw.surge.iter().enumerate() {
         source.between(&format!("surge.{k}.at_h"), surge.at_h, 0.0, raw.duration_h)?;
         source.between(
@@ -67,17 +74,110 @@ pub(super) fn scenario(source: &Source<'_>, raw: Raw, settings: Settings) -> Che
         array: raw.array,
         module,
         earthing: raw.earthing,
-        ground: raw.ground,
+        ground,
         load,
         weather: raw.weather,
         sensors: raw.sensors,
         contactor: raw.contactor,
         faults: raw.fault,
         fault_paths,
+        fuse: raw.fuse,
+        converter_noise: raw.converter_noise,
+        shades: raw.shade,
+        persons: raw.person,
+        earth_potentials: raw.earth_potential,
         surges: raw.surge,
         presses: raw.press,
         welds: raw.weld,
     })
+}
+
+/// Fuse, converter, shade, people, soil.
+fn events(source: &Source<'_>, raw: &Raw, arrangement: Earthing) -> Checked<()> {
+    if let Some(fuse) = &raw.fuse {
+        if !matches!(
+            arrangement,
+            Earthing::NegativeBonded | Earthing::PositiveBonded
+        ) {
+            return Err(source.error(
+                "fuse",
+                "has no use unless settings.earthing bonds a pole through it; remove one or change the other",
+            ));
+        }
+        source.between("fuse.rating_a", fuse.rating_a, 0.01, 100.0)?;
+        source.between("fuse.melting_a2s", fuse.melting_a2s, 1e-6, 1e6)?;
+        if let Some(melting_a) = fuse.melting_a {
+            source.between(
+                "fuse.melting_a",
+                melting_a,
+                fuse.rating_a,
+                100.0 * fuse.rating_a,
+            )?;
+        }
+    }
+    if let Some(noise) = &raw.converter_noise {
+        source.between("converter_noise.mains_v", noise.mains_v, 0.0, 1000.0)?;
+        source.between("converter_noise.ripple_v", noise.ripple_v, 0.0, 1000.0)?;
+        source.between(
+            "converter_noise.ripple_hz",
+            f64::from(noise.ripple_hz),
+            1.0,
+            1e6,
+        )?;
+        source.between("converter_noise.source_ohm", noise.source_ohm, 0.001, 1e9)?;
+    }
+    for (k, shade) in raw.shade.iter().enumerate() {
+        let at = |key: &str| format!("shade.{k}.{key}");
+        let per_string = f64::from(raw.array.modules_per_string);
+        source.between(
+            &at("string"),
+            f64::from(shade.string),
+            1.0,
+            f64::from(raw.array.strings),
+        )?;
+        if let Some([first, last]) = shade.modules {
+            source.between(&at("modules"), f64::from(first), 1.0, per_string)?;
+            source.between(
+                &at("modules"),
+                f64::from(last),
+                f64::from(first),
+                per_string,
+            )?;
+        }
+        source.between(&at("light"), shade.light, 0.0, 1.0)?;
+        source.span(
+            &format!("shade.{k}"),
+            shade.from_h,
+            shade.to_h,
+            raw.duration_h,
+        )?;
+    }
+    for (k, person) in raw.person.iter().enumerate() {
+        let at = |key: &str| format!("person.{k}.{key}");
+        source.between(&at("ohm"), person.ohm, 1.0, 1e9)?;
+        source.between(&at("feet_ohm"), person.feet_ohm, 0.0, 1e9)?;
+        source.span(
+            &format!("person.{k}"),
+            person.from_h,
+            person.to_h,
+            raw.duration_h,
+        )?;
+        let end = |p: &PersonSettings| p.to_h.unwrap_or(f64::INFINITY);
+        let met = |other: &PersonSettings| other.from_h < end(person) && person.from_h < end(other);
+        if raw.person[..k].iter().any(met) {
+            return Err(source.error(
+                &format!("person.{k}"),
+                "is there while another person is; one at a time",
+            ));
+        }
+    }
+    for (k, lift) in raw.earth_potential.iter().enumerate() {
+        let at = |key: &str| format!("earth_potential.{k}.{key}");
+        source.between(&at("volts"), lift.volts, -1e5, 1e5)?;
+        source.between(&at("at_h"), lift.at_h, 0.0, raw.duration_h)?;
+        source.between(&at("for_s"), lift.for_s, 0.001, 1e6)?;
+    }
+    Ok(())
 }
 
 fn board(source: &Source<'_>, raw: &BoardSettings) -> Checked<Board> {
@@ -212,29 +312,7 @@ fn fault(
             "does not say where; give string and position, or conductor (and, if it matters, at)",
         )
     })?;
-    match (f.ohm, f.degrading) {
-        (Some(ohm), None) => source.between(&at("ohm"), ohm, 0.001, 1e10)?,
-        (None, Some(law)) => {
-            source.between(&at("degrading.r_start_ohm"), law.r_start_ohm, 0.001, 1e10)?;
-            source.between(
-                &at("degrading.r_end_ohm"),
-                law.r_end_ohm,
-                0.001,
-                law.r_start_ohm,
-            )?;
-            source.between(&at("degrading.wet_divisor"), law.wet_divisor, 1.0, 1e6)?;
-            if law.until_h.is_nan() || law.until_h <= f.from_h {
-                return Err(source.error(
-                    &at("degrading.until_h"),
-                    format!(
-                        "{} is not after from_h ({}); give a later hour",
-                        law.until_h, f.from_h
-                    ),
-                ));
-            }
-        }
-        _ => return Err(source.error(path, "needs either ohm or degrading; give one of them")),
-    }
+    resistance(source, path, f, duration_h)?;
     if let Some(rhythm) = f.intermittent {
         source.between(&at("intermittent.on_s"), rhythm.on_s, 0.001, 1e7)?;
         source.between(&at("intermittent.off_s"), rhythm.off_s, 0.001, 1e7)?;
@@ -244,4 +322,62 @@ fn fault(
     }
     source.span(path, f.from_h, f.to_h, duration_h)?;
     Ok(path_to_ground)
+}
+
+/// Exactly one of `ohm`, `degrading`, `storm_step`, `water`, each in its range.
+fn resistance(source: &Source<'_>, path: &str, f: &FaultSettings, duration_h: f64) -> Checked<()> {
+    let ohms = |key: &str, ohm: f64| source.between(&format!("{path}.{key}"), ohm, 0.001, 1e10);
+    match (f.ohm, f.degrading, f.storm_step, f.water) {
+        (Some(ohm), None, None, None) => ohms("ohm", ohm),
+        (None, Some(law), None, None) => {
+            ohms("degrading.r_start_ohm", law.r_start_ohm)?;
+            source.between(
+                &format!("{path}.degrading.r_end_ohm"),
+                law.r_end_ohm,
+                0.001,
+                law.r_start_ohm,
+            )?;
+            source.between(
+                &format!("{path}.degrading.wet_divisor"),
+                law.wet_divisor,
+                1.0,
+                1e6,
+            )?;
+            if law.until_h.is_nan() || law.until_h <= f.from_h {
+                return Err(source.error(
+                    &format!("{path}.degrading.until_h"),
+                    format!(
+                        "{} is not after from_h ({}); give a later hour",
+                        law.until_h, f.from_h
+                    ),
+                ));
+            }
+            Ok(())
+        }
+        (None, None, Some(law), None) => {
+            ohms("storm_step.r_before_ohm", law.r_before_ohm)?;
+            ohms("storm_step.r_after_ohm", law.r_after_ohm)?;
+            source.between(
+                &format!("{path}.storm_step.storm_h"),
+                law.storm_h,
+                0.0,
+                duration_h,
+            )
+        }
+        (None, None, None, Some(law)) => {
+            ohms("water.r_dry_ohm", law.r_dry_ohm)?;
+            source.between(
+                &format!("{path}.water.r_full_ohm"),
+                law.r_full_ohm,
+                0.001,
+                law.r_dry_ohm,
+            )?;
+            source.between(&format!("{path}.water.soak_h"), law.soak_h, 1e-3, 1e6)?;
+            source.between(&format!("{path}.water.dry_h"), law.dry_h, 1e-3, 1e6)
+        }
+        _ => Err(source.error(
+            path,
+            "needs exactly one of ohm, degrading, storm_step and water",
+        )),
+    }
 }
