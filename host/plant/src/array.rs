@@ -9,6 +9,7 @@
 //! The contactor opens the ungrounded conductor only (the positive one, unless the positive one is bonded). The load
 //! has no earth of its own. In the dark nothing drives the circuit and the answer is written down, not solved.
 
+use crate::ageing::Aged;
 use crate::insulation::Insulation;
 use crate::module::{Curve, ModuleKind};
 use crate::network::{
@@ -81,6 +82,7 @@ pub struct Array {
     modules_per_string: u32,
     string_cable_ohm: f64,
     insulation: Insulation,
+    aged: Aged,
     earthing: Earthing,
     bond_s: f64,
     bridge: [f64; 3],
@@ -190,6 +192,7 @@ impl Array {
             modules_per_string: settings.modules_per_string,
             string_cable_ohm: settings.string_cable_ohm,
             insulation: settings.insulation(),
+            aged: Aged::NEW,
             earthing,
             bond_s: 1.0 / bond_ohm,
             bridge: [
@@ -229,13 +232,21 @@ impl Array {
             * self
                 .insulation
                 .conductance_s(conditions.cell_temp_c, conditions.wetness);
-        for (_, leak, halves) in &self.leaks {
-            self.net.set_conductance(*leak, half_s * halves);
+        // Nodes stand string by string, each from its negative end.
+        let n = self.modules_per_string as usize;
+        for (k, (_, leak, halves)) in self.leaks.iter().enumerate() {
+            let aged = self.aged.at((k % (n + 1)) as f64 / n as f64);
+            self.net.set_conductance(*leak, half_s * halves * aged);
         }
         let curve = self.curve();
         for module in &self.modules {
             self.net.set_device(*module, Device::Module(curve));
         }
+    }
+
+    /// Age of the insulation; in force with the next [`set_conditions`](Self::set_conditions).
+    pub fn set_age(&mut self, aged: Aged) {
+        self.aged = aged;
     }
 
     /// Conductance of one fault from now on, in the order of the places; 0 S is no fault.
@@ -269,8 +280,10 @@ impl Array {
     /// The array at rest with these contacts.
     pub fn solve(&mut self, contacts: Contacts) -> Result<OperatingPoint, NetworkError> {
         let (bond_s, bridge_s) = self.set_contacts(contacts);
-        let c_f =
-            self.modules.len() as f64 * self.insulation.capacitance_f(self.conditions.wetness);
+        let c_f = self.modules.len() as f64
+            * self
+                .insulation
+                .capacitance_f(self.conditions.cell_temp_c, self.conditions.wetness);
         if self.is_dark() {
             return Ok(self.dark(bond_s, bridge_s, c_f));
         }
@@ -399,7 +412,7 @@ impl Array {
         let module_s = self
             .insulation
             .conductance_s(self.conditions.cell_temp_c, self.conditions.wetness);
-        let g_earth_s = self.modules.len() as f64 * module_s
+        let g_earth_s = self.modules.len() as f64 * module_s * self.aged.mean()
             + bond_s
             + bridge_s.iter().sum::<f64>()
             + self.fault_s.iter().sum::<f64>();

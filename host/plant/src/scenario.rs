@@ -15,6 +15,7 @@ mod settings;
 pub use error::{ScenarioError, Source};
 pub use settings::{leaves, overlay};
 
+use crate::ageing::AgeingSettings;
 use crate::array::{ArraySettings, EarthingParts, Load, Place};
 use crate::contactor::ContactorSettings;
 use crate::fault::{FaultSettings, at_hours};
@@ -57,6 +58,8 @@ pub struct Scenario {
     pub load: Load,
     /// The weather.
     pub weather: WeatherSettings,
+    /// How the insulation of all modules grows old.
+    pub ageing: AgeingSettings,
     /// The front end.
     pub sensors: SensorSettings,
     /// The contactor.
@@ -164,6 +167,8 @@ struct Raw {
     load: LoadSettings,
     #[serde(default)]
     weather: WeatherSettings,
+    #[serde(default)]
+    ageing: AgeingSettings,
     #[serde(default)]
     sensors: SensorSettings,
     #[serde(default)]
