@@ -12,6 +12,7 @@
 //! The contactor opens the ungrounded conductor only (the positive one, unless the positive one is bonded). The load
 //! has no earth of its own. In the dark nothing drives the circuit and the answer is written down, not solved.
 
+use crate::ageing::Aged;
 use crate::insulation::Insulation;
 use crate::module::Curve;
 use crate::network::{ConductanceId, Device, DeviceId, Network, NetworkError, Node, VoltageId};
@@ -58,6 +59,7 @@ pub struct Contacts {
 pub struct Array {
     description: Description,
     insulation: Insulation,
+    aged: Aged,
     bond_s: f64,
     bridge: [f64; 3],
     conditions: Conditions,
@@ -96,8 +98,11 @@ impl Array {
             * self
                 .insulation
                 .conductance_s(conditions.cell_temp_c, conditions.wetness);
-        for (_, leak, halves) in &self.leaks {
-            self.net.set_conductance(*leak, half_s * halves);
+        // Nodes stand string by string, each from its negative end.
+        let n = self.description.settings.modules_per_string as usize;
+        for (k, (_, leak, halves)) in self.leaks.iter().enumerate() {
+            let aged = self.aged.at((k % (n + 1)) as f64 / n as f64);
+            self.net.set_conductance(*leak, half_s * halves * aged);
         }
         let full = self.curve();
         for (module, light) in self.modules.iter().zip(&self.light) {
@@ -130,6 +135,11 @@ impl Array {
         self.light.fill(1.0);
         self.warm = None;
         self.set_conditions(self.conditions);
+    }
+
+    /// Age of the insulation; in force with the next [`set_conditions`](Self::set_conditions).
+    pub fn set_age(&mut self, aged: Aged) {
+        self.aged = aged;
     }
 
     /// Conductance of one fault from now on, in the order of the places; 0 S is no fault.
@@ -197,8 +207,10 @@ impl Array {
     /// The array at rest with these contacts.
     pub fn solve(&mut self, contacts: Contacts) -> Result<OperatingPoint, NetworkError> {
         let (bond_s, bridge_s) = self.set_contacts(contacts);
-        let c_f =
-            self.modules.len() as f64 * self.insulation.capacitance_f(self.conditions.wetness);
+        let c_f = self.modules.len() as f64
+            * self
+                .insulation
+                .capacitance_f(self.conditions.cell_temp_c, self.conditions.wetness);
         // A potential between soil and bar drives currents at night too.
         if self.is_dark() && self.ground.is_ideal() {
             return Ok(self.dark(bond_s, bridge_s, c_f));
@@ -365,7 +377,7 @@ impl Array {
         let module_s = self
             .insulation
             .conductance_s(self.conditions.cell_temp_c, self.conditions.wetness);
-        let g_earth_s = self.modules.len() as f64 * module_s
+        let g_earth_s = self.modules.len() as f64 * module_s * self.aged.mean()
             + bond_s
             + bridge_s.iter().sum::<f64>()
             + self.fault_s.iter().sum::<f64>()

@@ -15,6 +15,8 @@ pub struct Insulation {
     pub wet_factor: f64,
     /// Capacitance fully wet over dry.
     pub wet_capacitance_factor: f64,
+    /// Change of the capacitance from 25 °C on, %/K.
+    pub capacitance_percent_per_k: f64,
 }
 
 impl Insulation {
@@ -34,14 +36,34 @@ impl Insulation {
     }
 
     /// Capacitance of one module to earth, F.
-    pub fn capacitance_f(&self, wetness: f64) -> f64 {
-        self.c_dry_f * (1.0 + (self.wet_capacitance_factor - 1.0) * wetness)
+    ///
+    /// # Source
+    /// Permittivity of polymers rises with temperature by some tenths of a percent per kelvin (memory); more wet area, more
+    /// capacitance: the linear share is our own choice.
+    pub fn capacitance_f(&self, cell_c: f64, wetness: f64) -> f64 {
+        let warm = 1.0 + self.capacitance_percent_per_k / 100.0 * (cell_c - 25.0);
+        self.c_dry_f * warm.max(0.1) * (1.0 + (self.wet_capacitance_factor - 1.0) * wetness)
     }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// By hand: 100 nF, 0.2 %/K, 20 K warmer, half wet with a factor 2: 100·1.04·1.5.
+    #[test]
+    fn capacitance_grows_with_warmth_and_water() {
+        let module = Insulation {
+            r_dry_25c_ohm: 1e9,
+            c_dry_f: 100e-9,
+            activation_energy_ev: 0.7,
+            wet_factor: 0.0,
+            wet_capacitance_factor: 2.0,
+            capacitance_percent_per_k: 0.2,
+        };
+        assert!((module.capacitance_f(45.0, 0.5) - 156e-9).abs() < 1e-15);
+        assert!((module.capacitance_f(25.0, 0.0) - 100e-9).abs() < 1e-15);
+    }
 
     /// Ratios R25/R35, R25/R60 and R5/R60: exp(Ea/k·(1/T1 − 1/T2)), computed apart from this code, k = 8.617333e-5 eV/K.
     #[test]
@@ -57,6 +79,7 @@ mod tests {
                 activation_energy_ev: ea_ev,
                 wet_factor: 30.0,
                 wet_capacitance_factor: 2.0,
+                capacitance_percent_per_k: 0.2,
             };
             let ratio =
                 |cold: f64, hot: f64| dry.conductance_s(hot, 0.0) / dry.conductance_s(cold, 0.0);

@@ -5,12 +5,13 @@
 //! 2. [`scenario`]: what can be described.
 //! 3. [`array`](mod@array): description → circuit → operating point; on [`network`] (nodal analysis) and [`module`] (the curve).
 //! 4. [`transient`]: how one operating point becomes the next through the leakage capacitance.
-//! 5. [`weather`] (with [`sun`]), [`insulation`], [`fault`], [`fuse`], [`surge`], [`contactor`], [`converter_noise`]: what
-//!    changes the circuit.
+//! 5. [`weather`] (with [`sun`]), [`insulation`], [`ageing`], [`fault`], [`fuse`], [`surge`], [`contactor`],
+//!    [`converter_noise`]: what changes the circuit.
 //! 6. [`sensors`]: values → converter codes.
 //!
 //! Knows the wire crate's types and nothing of the firmware: it is the oracle the firmware is tested against.
 
+pub mod ageing;
 pub mod array;
 pub mod contactor;
 pub mod converter_noise;

@@ -15,6 +15,7 @@ mod settings;
 pub use error::{ScenarioError, Source};
 pub use settings::{leaves, overlay};
 
+use crate::ageing::AgeingSettings;
 use crate::array::{
     ArraySettings, EarthingParts, End, FaultPath, GroundPaths, Load, Person, Place, Touch,
 };
@@ -64,6 +65,8 @@ pub struct Scenario {
     pub load: Load,
     /// The weather.
     pub weather: WeatherSettings,
+    /// How the insulation of all modules grows old.
+    pub ageing: AgeingSettings,
     /// The front end.
     pub sensors: SensorSettings,
     /// The contactor.
@@ -262,6 +265,8 @@ struct Raw {
     load: LoadSettings,
     #[serde(default)]
     weather: WeatherSettings,
+    #[serde(default)]
+    ageing: AgeingSettings,
     #[serde(default)]
     sensors: SensorSettings,
     #[serde(default)]

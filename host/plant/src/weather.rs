@@ -1,13 +1,22 @@
-//! Synthetic weather, a function of scenario, seed and tick number alone: sun, clouds, air, rain, dew, wetness.
+//! The weather, tick by tick: sun, clouds, air, rain, dew, wetness.
 //!
-//! Made to exercise a monitor (dawn, passing clouds, wet mornings, hot noons), not to forecast. Constant within a
-//! tick. Wetness remembers, so ticks are taken in order from the first; the same tick always reads the same.
+//! Either synthetic, a function of scenario, seed and tick number alone: made to exercise a monitor (dawn, passing clouds,
+//! wet mornings, hot noons), not to forecast. Or measured ([`measured`]). Constant within a tick. Wetness remembers
+//! ([`film`]), so ticks are taken in order from the first; the same tick always reads the same.
+
+mod csv_file;
+pub mod film;
+pub mod measured;
 
 use crate::array::Conditions;
 use crate::sensors::{stream, uniform};
 use crate::sun::{clear_sky_w_m2, sun};
+use film::{Film, saturation_hpa};
+use measured::Measured;
 use rand_distr::{Distribution, StandardNormal};
 use serde::Deserialize;
+use std::path::PathBuf;
+use std::sync::Arc;
 
 /// Section `[weather]`.
 #[derive(Clone, PartialEq, Debug, Deserialize)]
@@ -41,6 +50,13 @@ pub struct WeatherSettings {
     pub rain: Vec<Rain>,
     /// No weather at all: these conditions, always.
     pub fixed: Option<Fixed>,
+    /// Measurements instead, from this file beside the scenario; its columns are in [`measured`].
+    pub csv: Option<PathBuf>,
+    /// Rows of it may be this far apart, s; between two the straight line is taken.
+    pub csv_gap_max_s: u32,
+    /// What the file says, once the scenario has been checked.
+    #[serde(skip)]
+    pub measured: Option<Arc<Measured>>,
 }
 
 /// One rain of known time.
@@ -83,6 +99,9 @@ impl Default for WeatherSettings {
             step_s: 60,
             rain: Vec::new(),
             fixed: None,
+            csv: None,
+            csv_gap_max_s: 3600,
+            measured: None,
         }
     }
 }
@@ -104,8 +123,10 @@ pub struct Sky {
 
 /// Less light than this is dark, W/m².
 const DARK_W_M2: f64 = 1.0;
-/// Dew wets a module this much at most; rain wets it wholly. Own choice.
-const DEW_MAX: f64 = 0.6;
+/// A clear night sky cools a module so far below air (common experience, no source): that is where dew comes from.
+const SKY_COOLS_K: f64 = 3.0;
+/// With that much sun nothing of it is left, W/m². Own choice, so that dawn is no jump.
+const SKY_GONE_W_M2: f64 = 100.0;
 
 // Purposes of the random streams.
 const CLOUD_DAY: u64 = 1;
@@ -122,7 +143,7 @@ pub struct Weather {
     seed: u64,
     start_unix_s: f64,
     tick: u64,
-    wetness: f64,
+    film: Film,
 }
 
 impl Weather {
@@ -133,7 +154,7 @@ impl Weather {
             seed,
             start_unix_s,
             tick: 0,
-            wetness: 0.0,
+            film: Film::default(),
         }
     }
 
@@ -154,6 +175,9 @@ impl Weather {
                 raining: false,
             };
         }
+        if let Some(measured) = self.settings.measured.clone() {
+            return self.measured_tick(&measured, hours);
+        }
         let s = &self.settings;
         // Days of mean solar time at the longitude since 1970.
         let days = (self.start_unix_s / 3600.0 + hours + s.longitude_deg / 15.0) / 24.0;
@@ -169,50 +193,65 @@ impl Weather {
         let irradiance_w_m2 = if light < DARK_W_M2 { 0.0 } else { light };
 
         let (ambient_c, day_mean_c) = self.air(days, day_of_year, solar_hour);
-        let vapour_hpa =
-            s.humidity * saturation_hpa(day_mean_c) * (0.15 * self.noise(VAPOUR_DAY, days)).exp();
-        let relative_humidity = if raining {
-            1.0
+        let air_holds_hpa = saturation_hpa(ambient_c);
+        let vapour_hpa = if raining {
+            air_holds_hpa
         } else {
-            (vapour_hpa / saturation_hpa(ambient_c)).min(1.0)
+            // What air cannot hold has fallen out as mist.
+            let day = (0.15 * self.noise(VAPOUR_DAY, days)).exp();
+            (s.humidity * saturation_hpa(day_mean_c) * day).min(air_holds_hpa)
         };
-        // NOCT rule: cells at NOCT with 800 W/m² and 20 °C air (IEC 61215, memory). A clear night sky cools a module
-        // some 3 K below air (common experience, no source): that is where dew comes from.
-        let cell_temp_c = ambient_c + irradiance_w_m2 * (s.noct_c - 20.0) / 800.0
-            - if irradiance_w_m2 > 0.0 {
-                0.0
-            } else {
-                3.0 * (1.0 - cloud)
-            };
-
+        let cell_temp_c = cell_temp_c(ambient_c, irradiance_w_m2, s.noct_c, cloud);
         let step_h = f64::from(s.step_s) / 3600.0;
-        self.wetness = if raining {
-            // Wet through within minutes.
-            1.0 - (1.0 - self.wetness) * (-step_h * 20.0).exp()
-        } else {
-            let excess_hpa = vapour_hpa - saturation_hpa(cell_temp_c);
-            if excess_hpa > 0.0 {
-                // A few hours to a full film at 1 hPa of excess; what rain left on top of that runs off.
-                let target = DEW_MAX;
-                target - (target - self.wetness) * (-step_h * 0.4 * excess_hpa).exp()
-            } else {
-                // Drying follows the vapour deficit; 10 hPa dries a film in about half an hour.
-                self.wetness * (0.2 * excess_hpa * step_h).exp()
-            }
-        };
-        if self.wetness < 1e-3 {
-            self.wetness = 0.0;
-        }
+        let wetness = self.film.step(step_h, raining, vapour_hpa, cell_temp_c);
         Sky {
             conditions: Conditions {
                 irradiance_w_m2,
                 cell_temp_c,
-                wetness: self.wetness,
+                wetness,
+            },
+            ambient_c,
+            relative_humidity: vapour_hpa / air_holds_hpa,
+            cloud,
+            raining,
+        }
+    }
+
+    /// A tick of the measurements: the straight line between the two rows around its beginning.
+    fn measured_tick(&mut self, measured: &Measured, hours: f64) -> Sky {
+        let s = &self.settings;
+        let seen = measured.at(self.start_unix_s + 3600.0 * hours);
+        let irradiance_w_m2 = if seen.irradiance_w_m2 < DARK_W_M2 {
+            0.0
+        } else {
+            seen.irradiance_w_m2
+        };
+        // Nobody measured the clouds; their mean cools the night.
+        let cloud = s.cloudiness;
+        let above_air_k = cell_temp_c(0.0, irradiance_w_m2, s.noct_c, cloud);
+        let (ambient_c, cell_temp_c) = match (seen.ambient_c, seen.cell_temp_c) {
+            (Some(air), Some(cell)) => (air, cell),
+            (Some(air), None) => (air, air + above_air_k),
+            (None, Some(cell)) => (cell - above_air_k, cell),
+            // The file has one of the two.
+            (None, None) => (s.mean_c, s.mean_c + above_air_k),
+        };
+        let relative_humidity = seen.relative_humidity.unwrap_or(s.humidity);
+        let vapour_hpa = relative_humidity * saturation_hpa(ambient_c);
+        let step_h = f64::from(s.step_s) / 3600.0;
+        let inferred = self
+            .film
+            .step(step_h, seen.raining, vapour_hpa, cell_temp_c);
+        Sky {
+            conditions: Conditions {
+                irradiance_w_m2,
+                cell_temp_c,
+                wetness: seen.wetness.unwrap_or(inferred),
             },
             ambient_c,
             relative_humidity,
             cloud,
-            raining,
+            raining: seen.raining,
         }
     }
 
@@ -268,9 +307,10 @@ impl Weather {
     }
 }
 
-/// Saturation vapour pressure over water, hPa: Magnus formula (WMO constants 6.112, 17.62, 243.12; memory).
-fn saturation_hpa(t_c: f64) -> f64 {
-    6.112 * (17.62 * t_c / (243.12 + t_c)).exp()
+/// Cells above air by the NOCT rule: at NOCT with 800 W/m² and 20 °C air (IEC 61215, memory); at night below it.
+fn cell_temp_c(ambient_c: f64, irradiance_w_m2: f64, noct_c: f64, cloud: f64) -> f64 {
+    let night = (1.0 - irradiance_w_m2 / SKY_GONE_W_M2).max(0.0);
+    ambient_c + irradiance_w_m2 * (noct_c - 20.0) / 800.0 - SKY_COOLS_K * (1.0 - cloud) * night
 }
 
 #[cfg(test)]
@@ -285,13 +325,6 @@ mod tests {
     fn day(settings: &WeatherSettings, seed: u64) -> Vec<Sky> {
         let mut weather = Weather::new(settings, MIDSUMMER_UNIX_S, seed);
         (0..1440).map(|_| weather.next_tick()).collect()
-    }
-
-    /// 23.4 hPa at 20 °C, 6.11 hPa at 0 °C: steam tables (memory).
-    #[test]
-    fn magnus() {
-        assert!((saturation_hpa(20.0) - 23.4).abs() < 0.1);
-        assert!((saturation_hpa(0.0) - 6.112).abs() < 1e-9);
     }
 
     #[test]

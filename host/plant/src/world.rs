@@ -4,6 +4,7 @@
 //! conversions. The circuit is solved only for a new *regime* (weather tick × faults × contacts), and each regime of
 //! the present tick is kept: a measuring bridge that switches to and fro costs its solutions once.
 
+use crate::ageing::{Aged, AgeingSettings};
 use crate::array::{Array, Contacts, Description, OperatingPoint};
 use crate::contactor::Contactor;
 use crate::converter_noise::{ConverterNoise, Noise, NoiseRegime};
@@ -139,6 +140,8 @@ pub struct World {
     array: Array,
     weather: Weather,
     sky: Sky,
+    ageing: AgeingSettings,
+    aged: Aged,
     tick_samples: u64,
     next_tick: SampleIndex,
     faults: Vec<Fault>,
@@ -248,6 +251,8 @@ impl World {
             array,
             weather,
             sky,
+            ageing: scenario.ageing.clone(),
+            aged: scenario.ageing.at_h(0.0),
             tick_samples,
             next_tick: SampleIndex(tick_samples),
             faults,
@@ -283,6 +288,7 @@ impl World {
             fine: LowPass::new(scenario.sensors.corner_hz, sample_s / f64::from(fine_parts)),
             fine_parts,
         };
+        world.array.set_age(world.aged);
         world.array.set_conditions(sky.conditions);
         world.change();
         // Fails now rather than after a day if the circuit cannot be solved at all. The scenario begins at rest.
@@ -457,8 +463,12 @@ impl World {
         let mut new_regimes = false;
         while self.next_tick <= now {
             let sky = self.weather.next_tick();
+            let tick_h = self.next_tick.0 as f64 / f64::from(self.sample_rate_hz) / 3600.0;
+            let aged = self.ageing.at_h(tick_h);
             self.next_tick = self.next_tick.after(self.tick_samples);
-            if sky.conditions != self.sky.conditions {
+            if sky.conditions != self.sky.conditions || aged != self.aged {
+                self.aged = aged;
+                self.array.set_age(aged);
                 self.array.set_conditions(sky.conditions);
                 new_regimes = true;
             }

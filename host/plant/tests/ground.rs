@@ -34,6 +34,7 @@ fn settings(main_cable_ohm: f64) -> ArraySettings {
         activation_energy_ev: 0.7,
         wet_factor: 0.0,
         wet_capacitance_factor: 1.0,
+        capacitance_percent_per_k: 0.0,
     }
 }
 

@@ -14,6 +14,7 @@ strings = 2
 modules_per_string = 10
 leakage_nf_per_module = 100.0
 insulation_mohm_per_module = 200.0
+capacitance_percent_per_k = 0.0
 "#;
 const SUNNY: &str = "[weather]\nfixed = { irradiance_w_m2 = 800.0, cell_temp_c = 45.0 }\n";
 const SILENT: &str =

@@ -1,6 +1,7 @@
 //! The circuit from the description.
 
 use super::{Array, Conditions, Description, End, Ground, Load, Place};
+use crate::ageing::Aged;
 use crate::network::{Device, EARTH, Network, Node};
 use ohmward_proto::settings::Earthing;
 
@@ -88,6 +89,7 @@ impl Array {
         let bridge = &description.bridge;
         let mut array = Self {
             insulation: settings.insulation(),
+            aged: Aged::NEW,
             bond_s: 1.0 / bond_ohm,
             bridge: [
                 bridge.g_permanent,

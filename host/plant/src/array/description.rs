@@ -80,6 +80,9 @@ pub struct ArraySettings {
     /// Leakage capacitance fully wet over dry.
     #[serde(default = "defaults::wet_capacitance_factor")]
     pub wet_capacitance_factor: f64,
+    /// Change of the leakage capacitance with the cells' temperature, %/K.
+    #[serde(default = "defaults::capacitance_percent_per_k")]
+    pub capacitance_percent_per_k: f64,
 }
 
 /// Section `[earthing]`: the parts of the bond. Which arrangement it is stands in the board's settings.
@@ -129,6 +132,9 @@ mod defaults {
     pub fn wet_capacitance_factor() -> f64 {
         2.0
     }
+    pub fn capacitance_percent_per_k() -> f64 {
+        0.2
+    }
 }
 
 impl ArraySettings {
@@ -145,6 +151,7 @@ impl ArraySettings {
             activation_energy_ev: self.activation_energy_ev,
             wet_factor: self.wet_factor,
             wet_capacitance_factor: self.wet_capacitance_factor,
+            capacitance_percent_per_k: self.capacitance_percent_per_k,
         }
     }
 }

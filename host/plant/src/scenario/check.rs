@@ -3,20 +3,25 @@
 use super::error::Source;
 use super::sections::{self, Checked};
 use super::{Board, BoardSettings, PersonSettings, Raw, Scenario};
+use crate::ageing::AgeingSettings;
 use crate::array::{ArraySettings, FaultPath};
 use crate::fault::FaultSettings;
 use crate::sensors::SensorSettings;
 use crate::weather::WeatherSettings;
+use crate::weather::measured::Measured;
+use jiff::Timestamp;
 use ohmward_proto::Settings;
 use ohmward_proto::message::BoardId;
 use ohmward_proto::settings::Earthing;
+use std::path::Path;
+use std::sync::Arc;
 
 /// Checks everything serde cannot.
-pub(super) fn scenario(source: &Source<'_>, raw: Raw, settings: Settings) -> Checked<Scenario> {
+pub(super) fn scenario(source: &Source<'_>, mut raw: Raw, settings: Settings) -> Checked<Scenario> {
     if raw.name.trim().is_empty() {
         return Err(source.error("name", "is empty; give the scenario a name"));
     }
-    let start = raw.start.parse().map_err(|_| {
+    let start: Timestamp = raw.start.parse().map_err(|_| {
         source.error(
             "start",
             format!(
@@ -32,6 +37,8 @@ pub(super) fn scenario(source: &Source<'_>, raw: Raw, settings: Settings) -> Che
     sections::ground(source, &raw.ground)?;
     let load = sections::load(source, raw.load)?;
     weather(source, &raw.weather, raw.duration_h)?;
+    raw.weather.measured = measured(source, &raw.weather, start, raw.duration_h)?;
+    ageing(source, &raw.ageing, raw.duration_h)?;
     sensors(source, &raw.sensors, board.sample_rate_hz)?;
     sections::contactor(source, raw.contactor)?;
     let fault_paths = raw
@@ -77,6 +84,7 @@ pub(super) fn scenario(source: &Source<'_>, raw: Raw, settings: Settings) -> Che
         ground,
         load,
         weather: raw.weather,
+        ageing: raw.ageing,
         sensors: raw.sensors,
         contactor: raw.contactor,
         faults: raw.fault,
@@ -222,6 +230,7 @@ fn weather(source: &Source<'_>, w: &WeatherSettings, duration_h: f64) -> Checked
         ("noct_c", w.noct_c, 20.0, 80.0),
         ("rain_days_per_week", w.rain_days_per_week, 0.0, 7.0),
         ("step_s", f64::from(w.step_s), 1.0, 3600.0),
+        ("csv_gap_max_s", f64::from(w.csv_gap_max_s), 1.0, 86_400.0),
     ] {
         source.between(&format!("weather.{key}"), value, low, high)?;
     }
@@ -242,6 +251,58 @@ fn weather(source: &Source<'_>, w: &WeatherSettings, duration_h: f64) -> Checked
         )?;
         source.between("weather.fixed.cell_temp_c", fixed.cell_temp_c, -60.0, 120.0)?;
         source.between("weather.fixed.wetness", fixed.wetness, 0.0, 1.0)?;
+    }
+    Ok(())
+}
+
+/// The measurements that the section names.
+fn measured(
+    source: &Source<'_>,
+    w: &WeatherSettings,
+    start: Timestamp,
+    duration_h: f64,
+) -> Checked<Option<Arc<Measured>>> {
+    let Some(csv) = &w.csv else { return Ok(None) };
+    for (key, there) in [
+        ("fixed", w.fixed.is_some()),
+        ("rain", !w.rain.is_empty()),
+        ("rain_days_per_week", w.rain_days_per_week > 0.0),
+    ] {
+        if there {
+            return Err(source.error(
+                &format!("weather.{key}"),
+                "has no use beside csv, which tells the weather; remove one of the two",
+            ));
+        }
+    }
+    let path = Path::new(source.file())
+        .parent()
+        .map_or_else(|| csv.clone(), |folder| folder.join(csv));
+    let from_s = start.as_millisecond() as f64 / 1000.0;
+    let to_s = from_s + 3600.0 * duration_h;
+    Measured::load(&path, from_s, to_s, f64::from(w.csv_gap_max_s))
+        .map(Arc::new)
+        .map(Some)
+        .map_err(|e| {
+            if e.line == 0 {
+                source.error("weather.csv", format!("{} {}", e.file, e.message))
+            } else {
+                e
+            }
+        })
+}
+
+fn ageing(source: &Source<'_>, a: &AgeingSettings, duration_h: f64) -> Checked<()> {
+    source.between(
+        "ageing.decline_percent_per_year",
+        a.decline_percent_per_year,
+        0.0,
+        99.0,
+    )?;
+    for (k, step) in a.step.iter().enumerate() {
+        let at = |key: &str| format!("ageing.step.{k}.{key}");
+        source.between(&at("at_h"), step.at_h, 0.0, duration_h)?;
+        source.between(&at("left"), step.left, 1e-4, 1.0)?;
     }
     Ok(())
 }

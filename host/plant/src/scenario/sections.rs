@@ -91,6 +91,12 @@ pub fn array(source: &Source<'_>, a: &ArraySettings) -> Checked<&'static ModuleK
     )?;
     source.between("array.wet_factor", a.wet_factor, 0.0, 1e6)?;
     source.between(
+        "array.capacitance_percent_per_k",
+        a.capacitance_percent_per_k,
+        -1.0,
+        1.0,
+    )?;
+    source.between(
         "array.wet_capacitance_factor",
         a.wet_capacitance_factor,
         1.0,
