@@ -7,6 +7,7 @@
 //! - [`store`]: the folder everything is kept in
 //! - [`chart`]: pictures from the store
 //! - [`comtrade`]: recorded waveforms in the trade's open format
+//! - [`export`]: what a store holds, handed over as COMTRADE and CSV
 //! - [`talk`]: a few words with one board: settings, self-test
 //! - [`array_file`]: ARRAY.toml, what stands in the field
 //! - [`plan`]: limits, grounding and cautions for it, with their sources
@@ -20,6 +21,7 @@ pub mod bench;
 pub mod chart;
 pub mod comtrade;
 pub mod demo;
+pub mod export;
 pub mod link;
 pub mod plan;
 pub mod record;
