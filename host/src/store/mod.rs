@@ -19,7 +19,10 @@ mod write;
 
 pub use error::StoreError;
 pub use read::{Capture, EventFilter, Readings, Run, StoredEvent, StoredReading};
-pub use words::{kinds as event_kind_words, of_kind as event_kind_word};
+pub use words::{
+    kinds as event_kind_words, of_kind as event_kind_word, of_reason as reason_word,
+    of_state as state_word,
+};
 pub use write::{Counts, Entry, Written};
 
 use rusqlite::{Connection, OpenFlags};
