@@ -11,6 +11,7 @@
 //! - [`talk`]: a few words with one board: settings, self-test
 //! - [`array_file`]: ARRAY.toml, what stands in the field
 //! - [`plan`]: limits, grounding and cautions for it, with their sources
+//! - [`whatif`]: what a fault would do, and what the board would do about it
 //! - [`words`]: events as sentences
 //! - [`demo`]: all of it once, on a scenario of our own
 //!
@@ -28,4 +29,5 @@ pub mod record;
 pub mod sim;
 pub mod store;
 pub mod talk;
+pub mod whatif;
 pub mod words;

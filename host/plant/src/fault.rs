@@ -7,7 +7,7 @@ use rand_pcg::Pcg64Mcg;
 use serde::Deserialize;
 
 /// One `[[fault]]` of a scenario.
-#[derive(Clone, PartialEq, Debug, Deserialize)]
+#[derive(Clone, PartialEq, Debug, Default, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct FaultSettings {
     /// String, counted from 1. Together with `position`; or else `conductor`.

@@ -10,6 +10,7 @@ mod record;
 mod selftest;
 mod settings;
 mod simulate;
+mod whatif;
 
 use clap::{Parser, Subcommand};
 use std::process::ExitCode;
@@ -35,6 +36,8 @@ enum Command {
     Simulate(simulate::SimulateArgs),
     /// Limits for an array with their sources, expected values, grounding, cautions; the board's settings
     Plan(plan::PlanArgs),
+    /// What a fault would do to an array: currents, touch, heat, what trips and when, what would not
+    Whatif(whatif::WhatIfArgs),
     /// Record one or more boards into a store
     Record(record::RecordArgs),
     /// Show what is set on a board, or set it
@@ -57,6 +60,7 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
         Command::Demo(args) => demo::run(&args),
         Command::Simulate(args) => simulate::run(&args),
         Command::Plan(args) => plan::run(&args),
+        Command::Whatif(args) => whatif::run(&args),
         Command::Record(args) => record::run(args),
         Command::Settings(args) => settings::run(args),
         Command::Selftest(args) => selftest::run(args),

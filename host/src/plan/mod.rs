@@ -28,14 +28,14 @@ pub mod grounding;
 pub mod healthy;
 pub mod holds;
 pub mod limits;
-mod page;
+pub(crate) mod page;
 pub mod settings_file;
 pub mod sources;
 pub mod text;
 pub mod touch;
 
 #[cfg(test)]
-mod test_array;
+pub(crate) mod test_array;
 #[cfg(test)]
 mod tests;
 

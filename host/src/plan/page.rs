@@ -1,44 +1,44 @@
 //! Text in columns.
 
 /// Columns of a page.
-pub(super) const COLUMNS: usize = 96;
+pub(crate) const COLUMNS: usize = 96;
 
 /// Lines, wrapped.
 #[derive(Default)]
-pub(super) struct Page {
-    pub(super) out: String,
+pub(crate) struct Page {
+    pub(crate) out: String,
 }
 
 impl Page {
-    pub(super) fn line(&mut self, line: &str) {
+    pub(crate) fn line(&mut self, line: &str) {
         self.out.push_str(line.trim_end());
         self.out.push('\n');
     }
 
-    pub(super) fn heading(&mut self, heading: &str) {
+    pub(crate) fn heading(&mut self, heading: &str) {
         self.line("");
         self.line(heading);
     }
 
-    pub(super) fn text(&mut self, indent: usize, text: &str) {
+    pub(crate) fn text(&mut self, indent: usize, text: &str) {
         for line in wrap(text, COLUMNS - indent) {
             self.line(&format!("{:indent$}{line}", ""));
         }
     }
 
-    pub(super) fn item(&mut self, mark: &str, text: &str) {
+    pub(crate) fn item(&mut self, mark: &str, text: &str) {
         self.in_columns(&format!("  {mark}"), 4, text);
     }
 
-    pub(super) fn pair(&mut self, name: &str, text: &str) {
+    pub(crate) fn pair(&mut self, name: &str, text: &str) {
         self.in_columns(&format!("  {name}"), 14, text);
     }
 
-    pub(super) fn hanging(&mut self, word: &str, text: &str) {
+    pub(crate) fn hanging(&mut self, word: &str, text: &str) {
         self.in_columns(&format!("  {word}"), 16, text);
     }
 
-    pub(super) fn columns(&mut self, what: &str, value: &str, why: &str) {
+    pub(crate) fn columns(&mut self, what: &str, value: &str, why: &str) {
         let head = format!("  {what:<36} {value:<9}");
         // A name that is too long takes a line of its own.
         if head.chars().count() > 48 {

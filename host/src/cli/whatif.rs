@@ -1,0 +1,124 @@
+//! `whatif`: what a fault would do, and what the board would do about it.
+
+use clap::{Args, ValueEnum};
+use ohmward::array_file::ArrayFile;
+use ohmward::plan::changes::Looser;
+use ohmward::whatif::circuit::Touches;
+use ohmward::whatif::fault::FaultSpec;
+use ohmward::whatif::{Question, Sun, text, what_if};
+use std::io::Write;
+use std::path::PathBuf;
+use std::process::ExitCode;
+
+/// Arguments of `whatif`.
+#[derive(Debug, Args)]
+#[command(
+    after_help = "A fault: string=S,module=M,ohms=R[,to=frame|soil] or conductor=positive|negative,ohms=R[,to=frame|soil].\n\
+                  \n\
+                  \x20 negative end --[1]--+--[2]--+--[3]-- ... --[N]-- positive end\n\
+                  \x20              module=1     module=2           (module=0: the negative end itself)\n\
+                  \n\
+                  M counts the modules between the negative end of the string and the fault. to=frame is the default.\n\
+                  A model's answer, no approval: local codes, the authority having jurisdiction and licensed persons decide.\n\
+                  Exit status: 0 every danger found is ended in time, 1 a danger that nothing ends in time (a blind spot), 2 no answer."
+)]
+pub struct WhatIfArgs {
+    /// The array (TOML; host/scenarios/heron-bend-array.toml is a commented example)
+    array: PathBuf,
+    /// A fault; up to four
+    #[arg(long = "fault", value_name = "KEY=VALUE,…", required = true)]
+    faults: Vec<String>,
+    /// What the person touches, standing on the soil at the array
+    #[arg(long, value_enum, default_value_t = TouchArg::Frame)]
+    touch: TouchArg,
+    /// The person's shoes, Ω; 0 is bare or soaked
+    #[arg(long, default_value_t = 0.0, value_name = "OHMS", value_parser = shoes)]
+    shoes_ohm: f64,
+    /// Light in the plane of the modules, W/m²
+    #[arg(long, default_value_t = 1000.0, value_name = "W_M2", value_parser = light)]
+    irradiance_w_m2: f64,
+    /// Of the cells, °C
+    #[arg(long, default_value_t = 25.0, value_name = "C", value_parser = cells, allow_negative_numbers = true)]
+    cell_c: f64,
+    /// 0 dry to 1 covered with water
+    #[arg(long, default_value_t = 0.0, value_name = "0..1", value_parser = wetness)]
+    wetness: f64,
+    /// Take [settings] of the array file that are looser than their source
+    #[arg(long)]
+    accept_looser: bool,
+    /// One JSON object; units in the names
+    #[arg(long)]
+    json: bool,
+}
+
+#[derive(Clone, Copy, PartialEq, Eq, Debug, ValueEnum)]
+enum TouchArg {
+    Frame,
+    Positive,
+    Negative,
+}
+
+fn between(text: &str, low: f64, high: f64) -> Result<f64, String> {
+    text.parse()
+        .ok()
+        .filter(|x| (low..=high).contains(x))
+        .ok_or_else(|| format!("give {low} to {high}"))
+}
+
+fn shoes(text: &str) -> Result<f64, String> {
+    between(text, 0.0, 1e9)
+}
+fn light(text: &str) -> Result<f64, String> {
+    between(text, 50.0, 1500.0)
+}
+fn cells(text: &str) -> Result<f64, String> {
+    between(text, -60.0, 120.0)
+}
+fn wetness(text: &str) -> Result<f64, String> {
+    between(text, 0.0, 1.0)
+}
+
+/// Read here and not while arguments are taken apart: a mistake is one line, as everywhere.
+fn faults(texts: &[String]) -> anyhow::Result<Vec<FaultSpec>> {
+    texts
+        .iter()
+        .map(|text| {
+            text.parse()
+                .map_err(|e| anyhow::anyhow!("--fault \"{text}\": {e}"))
+        })
+        .collect()
+}
+
+/// Answers and prints.
+pub fn run(args: &WhatIfArgs) -> anyhow::Result<ExitCode> {
+    let file = ArrayFile::load(&args.array)?;
+    let question = Question {
+        faults: faults(&args.faults)?,
+        sun: Sun {
+            irradiance_w_m2: args.irradiance_w_m2,
+            cell_temp_c: args.cell_c,
+            wetness: args.wetness,
+        },
+        touches: match args.touch {
+            TouchArg::Frame => Touches::Frame,
+            TouchArg::Positive => Touches::Positive,
+            TouchArg::Negative => Touches::Negative,
+        },
+        shoes_ohm: args.shoes_ohm,
+        looser: if args.accept_looser {
+            Looser::AcceptMarked
+        } else {
+            Looser::Refuse
+        },
+    };
+    let answer = what_if(&file, &question)?;
+    let mut out = std::io::stdout().lock();
+    if args.json {
+        serde_json::to_writer_pretty(&mut out, &answer)?;
+        writeln!(out)?;
+    } else {
+        out.write_all(text::render(&answer).as_bytes())?;
+    }
+    out.flush()?;
+    Ok(ExitCode::from(u8::from(!answer.verdict.seen_in_time)))
+}
