@@ -1,7 +1,7 @@
 //! Made-up bond currents: what stands for ever, and what begins at the onset.
 
 use super::recorded::{PoleVolts, Recorded};
-use ohmward_plant::surge::Surge;
+use ohmward_plant::surge::{Surge, Wave};
 use ohmward_proto::SampleIndex;
 use std::f64::consts::{SQRT_2, TAU};
 use std::sync::Arc;
@@ -146,13 +146,18 @@ impl Part {
 
     fn stroke_a(&self, t_s: f64) -> f64 {
         match *self {
-            Self::Stroke { at_s, peak_a } => Surge {
-                at: SampleIndex(0),
-                peak_a,
-            }
-            .current_a(t_s - at_s),
+            Self::Stroke { at_s, peak_a } => stroke(peak_a).current_a(t_s - at_s),
             _ => 0.0,
         }
+    }
+}
+
+/// A stroke nearby: 8/20 µs.
+fn stroke(peak_a: f64) -> Surge {
+    Surge {
+        at: SampleIndex(0),
+        peak_a,
+        wave: Wave::Cubic8x20,
     }
 }
 
@@ -300,7 +305,9 @@ impl Player {
             return false;
         };
         self.waveform.parts.iter().any(|part| match *part {
-            Part::Stroke { at_s, .. } => at_s < now_s + span_s && Surge::flows(now_s - at_s),
+            Part::Stroke { at_s, peak_a } => {
+                at_s < now_s + span_s && stroke(peak_a).flows(now_s - at_s)
+            }
             _ => false,
         })
     }
