@@ -74,6 +74,8 @@ pub struct Array {
     ground: Ground,
     /// Nodes of each string, negative end first.
     strings: Vec<Vec<Node>>,
+    /// Cable at the positive end of each string; empty without string cables.
+    string_tops: Vec<ConductanceId>,
     modules: Vec<DeviceId>,
     /// Leakage to the frames with the number of half modules behind it.
     leaks: Vec<(Node, ConductanceId, f64)>,
@@ -251,11 +253,7 @@ impl Array {
             v_pos,
             v_neg,
             i_bond_a: bond(v_pos, v_neg),
-            string_currents_a: self
-                .modules
-                .chunks(self.description.settings.modules_per_string as usize)
-                .map(|string| -string.last().map_or(0.0, |m| self.net.device_current(*m)))
-                .collect(),
+            string_currents_a: self.string_currents(),
             module_volts: self
                 .strings
                 .iter()
@@ -271,6 +269,17 @@ impl Array {
             shape_neg,
             i_bond_per_v: bond(shape_pos, shape_neg),
         })
+    }
+
+    fn string_currents(&self) -> Vec<f64> {
+        if !self.string_tops.is_empty() {
+            let cables = self.string_tops.iter();
+            return cables.map(|id| self.net.conductance_current(*id)).collect();
+        }
+        self.modules
+            .chunks(self.description.settings.modules_per_string as usize)
+            .map(|string| -string.last().map_or(0.0, |m| self.net.device_current(*m)))
+            .collect()
     }
 
     fn paths(&self, fault_currents_a: &[f64]) -> Paths {

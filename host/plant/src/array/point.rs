@@ -11,7 +11,7 @@ pub struct OperatingPoint {
     pub v_neg: f64,
     /// Bond current, + out of the array conductor into earth, A. Not earthed: what both poles send through the bridge.
     pub i_bond_a: f64,
-    /// Current out of the positive end of each string, A.
+    /// Current of each string into the positive joint, A. Without string cable a fault at the string's end is at the joint.
     pub string_currents_a: Vec<f64>,
     /// Voltage of every module, string by string from the negative end, V.
     pub module_volts: Vec<f64>,
