@@ -7,7 +7,7 @@ use ohmward_plant::array::{ArraySettings, EarthingParts};
 use ohmward_plant::fault::FaultSettings;
 use ohmward_plant::module::ModuleKind;
 use ohmward_plant::scenario::PersonSettings;
-use ohmward_plant::transient::{CommonMode, Regime};
+use ohmward_plant::transient::{Target, Transient};
 use ohmward_plant::{Array, Conditions, Contacts, Description, GroundPaths, Load};
 use ohmward_proto::Calibration;
 use ohmward_proto::settings::Earthing;
@@ -236,7 +236,7 @@ fn two_state_transients() {
         let full_v = want.v_pos.iter().zip(&want.v_neg).map(|(p, n)| p - n);
         let full_v = full_v.fold(0.0, f64::max);
         let skip = (want.first_s / SAMPLE_S).round() as usize;
-        let mut model = Model::default();
+        let mut transient: Option<Transient> = None;
         let mut got = Vec::new();
         for (bond_open, bridge_pos, bridge_neg) in [
             (false, false, false),
@@ -250,8 +250,16 @@ fn two_state_transients() {
                 bridge_pos,
                 bridge_neg,
             };
-            model.enter(&mut array, contacts);
-            got.extend((0..2000).map(|_| model.step()));
+            let target = Target::new(array.solve(contacts).unwrap(), SAMPLE_S);
+            match &mut transient {
+                None => transient = Some(Transient::at(target, SAMPLE_S)),
+                Some(t) => t.enter(&mut array, contacts, target).unwrap(),
+            }
+            let transient = transient.as_mut().unwrap();
+            for _ in 0..2000 {
+                let electrical = transient.step(&mut array).unwrap();
+                got.push((electrical.v_pos, electrical.v_neg));
+            }
         }
         let mut worst = (0.0, String::new());
         for (k, (pos, neg)) in want.v_pos.iter().zip(&want.v_neg).enumerate() {
@@ -274,26 +282,4 @@ fn two_state_transients() {
         }
     }
     assert!(beyond.is_empty(), "{}", beyond.join("\n"));
-}
-
-/// The transient model in the way the world uses it.
-#[derive(Default)]
-struct Model {
-    regime: Option<Regime>,
-    common: CommonMode,
-}
-
-impl Model {
-    fn enter(&mut self, array: &mut Array, contacts: Contacts) {
-        let to = Regime::new(&array.solve(contacts).unwrap(), SAMPLE_S);
-        if let Some(from) = &self.regime {
-            self.common.enter(from, &to);
-        }
-        self.regime = Some(to);
-    }
-
-    fn step(&mut self) -> (f64, f64) {
-        let electrical = self.common.step(self.regime.as_ref().unwrap());
-        (electrical.v_pos, electrical.v_neg)
-    }
 }

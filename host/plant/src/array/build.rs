@@ -55,6 +55,10 @@ impl Array {
             }
             strings.push(nodes);
         }
+        let histories = leaks
+            .iter()
+            .map(|(node, _, _)| net.current_source(ground.frame, *node, 0.0))
+            .collect();
         let node_of = |place| node_of(place, &strings, [pos, neg], joints);
         let faults = description
             .faults
@@ -115,6 +119,7 @@ impl Array {
             string_tops,
             modules,
             leaks,
+            histories,
             faults,
             bond,
             bridges,
