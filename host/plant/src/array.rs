@@ -15,19 +15,22 @@
 use crate::ageing::Aged;
 use crate::insulation::Insulation;
 use crate::module::Curve;
-use crate::network::{ConductanceId, Device, DeviceId, Network, NetworkError, Node, VoltageId};
+use crate::network::{
+    ConductanceId, CurrentId, Device, DeviceId, Network, NetworkError, Node, VoltageId,
+};
 use ground::Ground;
 use ohmward_proto::settings::Earthing;
 use std::ops::Range;
 
 mod build;
+mod charge;
 mod description;
 pub mod ground;
 mod point;
 
 pub use description::{ArraySettings, Description, EarthingParts, End, Load, Place};
 pub use ground::{FarEnd, FaultPath, GroundPaths, Paths, Person, Touch};
-pub use point::OperatingPoint;
+pub use point::{OperatingPoint, Rest};
 
 /// Sun and water on the array.
 #[derive(Clone, Copy, PartialEq, Debug)]
@@ -76,9 +79,13 @@ pub struct Array {
     ground: Ground,
     /// Nodes of each string, negative end first.
     strings: Vec<Vec<Node>>,
+    /// Cable at the positive end of each string; empty without string cables.
+    string_tops: Vec<ConductanceId>,
     modules: Vec<DeviceId>,
     /// Leakage to the frames with the number of half modules behind it.
     leaks: Vec<(Node, ConductanceId, f64)>,
+    /// What a step in time remembers, beside each leakage.
+    histories: Vec<CurrentId>,
     faults: Vec<ConductanceId>,
     /// Where a person has stood: one element for each place.
     persons: Vec<(Node, ConductanceId)>,
@@ -249,10 +256,11 @@ impl Array {
         let shape_pos = response.at(self.pos) / r_common;
         let shape_neg = response.at(self.neg) / r_common;
         let (v_pos, v_neg) = (self.net.voltage(self.pos), self.net.voltage(self.neg));
-        let bond = |pos: f64, neg: f64| match self.description.earthing {
-            Earthing::NegativeBonded | Earthing::HighResistance => bond_s * neg,
-            Earthing::PositiveBonded => bond_s * pos,
-            Earthing::NotEarthed => bridge_s[0] * pos + bridge_s[1] * neg,
+        let bond = |pos: f64, neg: f64| self.bond(bond_s, bridge_s, pos, neg);
+        let rest = Rest {
+            volts: self.net.volts().to_vec(),
+            shapes: response.all().iter().map(|r| r / r_common).collect(),
+            carry_a: self.carry_a((v_pos - v_neg).abs()),
         };
         let fault_currents_a: Vec<f64> = self
             .faults
@@ -263,11 +271,7 @@ impl Array {
             v_pos,
             v_neg,
             i_bond_a: bond(v_pos, v_neg),
-            string_currents_a: self
-                .modules
-                .chunks(self.description.settings.modules_per_string as usize)
-                .map(|string| -string.last().map_or(0.0, |m| self.net.device_current(*m)))
-                .collect(),
+            string_currents_a: self.string_currents(),
             module_volts: self
                 .strings
                 .iter()
@@ -282,7 +286,28 @@ impl Array {
             shape_pos,
             shape_neg,
             i_bond_per_v: bond(shape_pos, shape_neg),
+            rest,
         })
+    }
+
+    /// See [`Rest`]; `v` is the voltage between the poles.
+    fn carry_a(&self, v: f64) -> f64 {
+        let move_v = 1e-3 * v / f64::from(self.description.settings.modules_per_string);
+        self.modules
+            .iter()
+            .map(|module| self.net.device_give_a(*module, move_v))
+            .fold(f64::INFINITY, f64::min)
+    }
+
+    fn string_currents(&self) -> Vec<f64> {
+        if !self.string_tops.is_empty() {
+            let cables = self.string_tops.iter();
+            return cables.map(|id| self.net.conductance_current(*id)).collect();
+        }
+        self.modules
+            .chunks(self.description.settings.modules_per_string as usize)
+            .map(|string| -string.last().map_or(0.0, |m| self.net.device_current(*m)))
+            .collect()
     }
 
     fn paths(&self, fault_currents_a: &[f64]) -> Paths {
@@ -399,6 +424,11 @@ impl Array {
                 bond_s
             } else {
                 bridge_s.iter().sum()
+            },
+            rest: Rest {
+                volts: vec![0.0; self.net.nodes()],
+                shapes: vec![1.0; self.net.nodes()],
+                carry_a: f64::INFINITY,
             },
         }
     }

@@ -18,6 +18,18 @@ use faer::sparse::{SparseColMatRef, SymbolicSparseColMat};
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub struct Node(usize);
 
+impl Node {
+    /// Its voltage among those of all nodes.
+    pub(crate) fn of(self, volts: &[f64]) -> f64 {
+        if self == EARTH { 0.0 } else { volts[self.0] }
+    }
+
+    /// Its place among the voltages of all nodes; not for [`EARTH`].
+    pub(crate) fn place(self) -> usize {
+        self.0
+    }
+}
+
 /// The node all voltages count from.
 pub const EARTH: Node = Node(usize::MAX);
 
@@ -110,6 +122,11 @@ pub struct Solved {
 pub struct Response(Vec<f64>);
 
 impl Response {
+    /// Moves of all nodes, V.
+    pub(crate) fn all(&self) -> &[f64] {
+        &self.0
+    }
+
     /// Move of one node, V.
     pub fn at(&self, node: Node) -> f64 {
         if node == EARTH { 0.0 } else { self.0[node.0] }
@@ -232,6 +249,17 @@ impl Network {
         }
     }
 
+    /// Voltages of all nodes.
+    pub(crate) fn volts(&self) -> &[f64] {
+        &self.x[..self.nodes.min(self.x.len())]
+    }
+
+    /// Starts the next solution from these voltages of all nodes.
+    pub(crate) fn start_from(&mut self, volts: &[f64]) {
+        self.x.resize(self.nodes + self.sources.len(), 0.0);
+        self.x[..self.nodes].copy_from_slice(volts);
+    }
+
     /// Current from the first to the second node of a conductance, A.
     pub fn conductance_current(&self, id: ConductanceId) -> f64 {
         let (a, b, g) = self.conductances[id.0];
@@ -244,6 +272,20 @@ impl Network {
         device.current(self.voltage(*p) - self.voltage(*n)).0
     }
 
+    /// The least change of a device's current when its voltage moves by `move_v` up or down, A.
+    pub(crate) fn device_give_a(&self, id: DeviceId, move_v: f64) -> f64 {
+        let (p, n, device) = &self.devices[id.0];
+        let v = self.voltage(*p) - self.voltage(*n);
+        let (at, _) = device.current(v);
+        let change = |v: f64| (device.current(v).0 - at).abs();
+        change(v + move_v).min(change(v - move_v))
+    }
+
+    /// Number of nodes.
+    pub(crate) fn nodes(&self) -> usize {
+        self.nodes
+    }
+
     /// Current from `p` through the source to `n`, A.
     pub fn source_current(&self, id: VoltageId) -> f64 {
         self.x.get(self.nodes + id.0).copied().unwrap_or(0.0)
@@ -251,6 +293,16 @@ impl Network {
 
     /// Solves from the last solution (or guesses). On error the voltages are where it stopped.
     pub fn solve(&mut self) -> Result<Solved, NetworkError> {
+        self.solve_with(0)
+    }
+
+    /// Solves, and takes one Newton step even from a start that is already within the tolerance: for small steps in time,
+    /// whose currents are smaller than that.
+    pub(crate) fn solve_refined(&mut self) -> Result<Solved, NetworkError> {
+        self.solve_with(1)
+    }
+
+    fn solve_with(&mut self, steps_min: u32) -> Result<Solved, NetworkError> {
         let n = self.nodes + self.sources.len();
         self.x.resize(n, 0.0);
         self.prepare()?;
@@ -260,7 +312,8 @@ impl Network {
         let mut largest_a = self.residual(&self.x, &mut f);
         for iterations in 0..Self::STEPS_MAX {
             let residual_a = worst(&f[..self.nodes]);
-            if residual_a <= Self::TOLERANCE_A + 1e-12 * largest_a
+            if iterations >= steps_min
+                && residual_a <= Self::TOLERANCE_A + 1e-12 * largest_a
                 && worst(&f[self.nodes..]) <= 1e-9
             {
                 return Ok(Solved {
@@ -285,6 +338,12 @@ impl Network {
                     break true;
                 }
             };
+            if stuck && iterations < steps_min && residual_a <= Self::TOLERANCE_A {
+                return Ok(Solved {
+                    residual_a,
+                    iterations,
+                });
+            }
             if stuck {
                 return Err(NetworkError::NotConverged {
                     residual_a,
@@ -311,7 +370,9 @@ impl Network {
                 rhs[node.0] += amps;
             }
         }
-        Ok(Response(self.newton_step(&rhs)?))
+        let mut moves = self.newton_step(&rhs)?;
+        moves.truncate(self.nodes);
+        Ok(Response(moves))
     }
 
     /// Kirchhoff's law at every node and the rows of the sources, at `x`. Returns the largest element current.

@@ -1,5 +1,11 @@
-//! How the array moves to a new operating point: all its nodes together, through the leakage capacitance.
+//! How the array moves to a new operating point through the leakage capacitance.
 //!
+//! [`Transient`] is what the world uses. It knows two ways and takes the cheap one wherever that is right:
+//! - [`CommonMode`]: all nodes together, one state, exact exponentials (below).
+//! - [`nodes`]: every capacitance a state, by an implicit method; for arrays whose modules cannot carry what the capacitance
+//!   asks for without bending (the operating point says how much they can).
+//!
+//! The cheap way:
 //! Module voltages follow light and load at once (their own capacitance is micro-seconds), so between two operating
 //! points only the common voltage to earth takes time: C·du/dt = −I_earth(u). The equation is linearised at the point
 //! it runs to. That is exact wherever it can be seen: while the earth paths are bridge and insulation (say 2 µF and
@@ -7,7 +13,12 @@
 //! module curves carry amperes, hence are tens of ohms or less: 2 µF on 10 Ω is 20 µs, a twelfth of a sample at
 //! 4 kS/s, and what is left is the charge, which is kept.
 
-use crate::array::OperatingPoint;
+use crate::array::{Array, Contacts, OperatingPoint, Rest};
+use crate::network::NetworkError;
+use nodes::Nodes;
+use std::sync::Arc;
+
+pub mod nodes;
 
 /// One operating point, reduced to what a sample needs.
 #[derive(Clone, Copy, PartialEq, Debug)]
@@ -21,6 +32,7 @@ pub struct Regime {
     shape_neg: f64,
     /// Share of a deviation left after one sample.
     keep: f64,
+    c_f: f64,
     /// Mean bond current over one sample per volt of deviation at its start, S.
     mean_s: f64,
     tau_samples: f64,
@@ -44,6 +56,7 @@ impl Regime {
             shape_pos: point.shape_pos,
             shape_neg: point.shape_neg,
             keep,
+            c_f: point.c_f,
             mean_s: point.i_bond_per_v * tau_samples * (1.0 - keep),
             tau_samples,
         }
@@ -110,6 +123,143 @@ impl CommonMode {
     /// Less than a millivolt from rest: far below one converter step.
     pub fn settled(&self) -> bool {
         self.deviation_v.abs() < 1e-3
+    }
+}
+
+/// A regime with its nodes.
+#[derive(Clone)]
+pub struct Target {
+    /// What a sample needs.
+    pub regime: Regime,
+    /// What a transient that begins or ends there needs.
+    rest: Arc<Rest>,
+}
+
+impl Target {
+    /// `sample_s`: the sample period.
+    pub fn new(point: OperatingPoint, sample_s: f64) -> Self {
+        Self {
+            regime: Regime::new(&point, sample_s),
+            rest: Arc::new(point.rest),
+        }
+    }
+}
+
+/// A running [`Nodes`], in samples.
+struct Running {
+    nodes: Nodes,
+    samples: u64,
+    charge: f64,
+}
+
+/// Where the array is between operating points.
+pub struct Transient {
+    sample_s: f64,
+    target: Target,
+    common: CommonMode,
+    running: Option<Running>,
+}
+
+/// Charge that is moved within this time need not come at once: it is what a chart or a fit can see, s.
+const SEEN_S: f64 = 0.01;
+
+impl Transient {
+    /// At rest.
+    pub fn at(target: Target, sample_s: f64) -> Self {
+        Self {
+            sample_s,
+            target,
+            common: CommonMode::default(),
+            running: None,
+        }
+    }
+
+    /// Where it goes.
+    pub fn regime(&self) -> &Regime {
+        &self.target.regime
+    }
+
+    /// Goes on to another operating point, from wherever it is. The array stands in the conditions of `target`.
+    pub fn enter(
+        &mut self,
+        array: &mut Array,
+        contacts: Contacts,
+        target: Target,
+    ) -> Result<(), NetworkError> {
+        let mut common = self.common;
+        let from = if let Some(running) = self.running.take() {
+            let volts = running.nodes.volts(running.samples as f64 * self.sample_s);
+            common.deviation_v = array.common_volts(&volts) - target.regime.v_common;
+            Some(volts)
+        } else {
+            common.enter(&self.target.regime, &target.regime);
+            let bends = target.rest.carry_a < target.regime.asked_a(&common, self.sample_s);
+            let rest = &self.target.rest;
+            bends.then(|| {
+                let both = rest.volts.iter().zip(&rest.shapes);
+                both.map(|(v, shape)| v + shape * self.common.deviation_v)
+                    .collect()
+            })
+        };
+        // In the dark nothing bends; without capacitance nothing waits.
+        let one_piece = array.is_dark() || target.regime.c_f <= 0.0;
+        self.running = match from.filter(|_| !one_piece) {
+            Some(mut volts) => {
+                // A person who came has no node of their own, so the nodes are the same; a circuit of another size is none.
+                volts.resize(target.rest.volts.len(), 0.0);
+                let rest = target.rest.volts.clone();
+                Some(Running {
+                    nodes: Nodes::begin(array, contacts, volts, rest)?,
+                    samples: 0,
+                    charge: 0.0,
+                })
+            }
+            None => None,
+        };
+        self.common = common;
+        self.target = target;
+        Ok(())
+    }
+
+    /// One sample. The array must stand in the conditions and faults of the last [`enter`](Self::enter).
+    pub fn step(&mut self, array: &mut Array) -> Result<Electrical, NetworkError> {
+        let Some(running) = &mut self.running else {
+            return Ok(self.common.step(&self.target.regime));
+        };
+        running.samples += 1;
+        let at_s = running.samples as f64 * self.sample_s;
+        running.nodes.reach(array, at_s)?;
+        let charge = running.nodes.charge(at_s);
+        let [pos, neg] = array.pole_places();
+        let electrical = Electrical {
+            v_pos: running.nodes.volt(pos, at_s),
+            v_neg: running.nodes.volt(neg, at_s),
+            i_bond_a: (charge - running.charge) / self.sample_s,
+        };
+        running.charge = charge;
+        if running.nodes.arrived() {
+            self.running = None;
+            self.common = CommonMode::default();
+        }
+        Ok(electrical)
+    }
+
+    /// `samples` at once, with the same end. Only while [`settled`](Self::settled).
+    pub fn skip(&mut self, samples: u64) {
+        self.common.skip(&self.target.regime, samples);
+    }
+
+    /// Less than a millivolt from rest: far below one converter step.
+    pub fn settled(&self) -> bool {
+        self.running.is_none() && self.common.settled()
+    }
+}
+
+impl Regime {
+    /// Current that the leakage capacitance asks of the modules on its way from `common`, A.
+    fn asked_a(&self, common: &CommonMode, sample_s: f64) -> f64 {
+        let tau_s = self.tau_samples * sample_s;
+        self.c_f * common.deviation_v.abs() / tau_s.max(SEEN_S)
     }
 }
 

@@ -14,7 +14,7 @@ use crate::network::NetworkError;
 use crate::scenario::{Button, EarthPotential, PersonSettings, Scenario, Shade};
 use crate::sensors::{FrontEnd, Seen, SensorSettings, stream};
 use crate::surge::{LowPass, Surge};
-use crate::transient::{CommonMode, Electrical, Regime};
+use crate::transient::{Electrical, Target, Transient};
 use crate::weather::{Sky, Weather};
 use ohmward_proto::settings::Earthing;
 use ohmward_proto::{Calibration, Codes, SampleIndex};
@@ -122,9 +122,9 @@ impl<T> Spells<T> {
 }
 
 /// What a regime of the circuit comes to in a sample.
-#[derive(Clone, Copy)]
+#[derive(Clone)]
 struct Entered {
-    regime: Regime,
+    target: Target,
     noise: Option<NoiseRegime>,
 }
 
@@ -166,13 +166,12 @@ pub struct World {
     arm: bool,
 
     contacts: Contacts,
-    regime: Regime,
+    transient: Transient,
     noise: Option<NoiseRegime>,
     /// Weather or a fault has ended the regime; the next step enters its successor.
     stale: bool,
     /// Regimes of the present tick and faults, by contacts.
     known: [Option<Entered>; 16],
-    common: CommonMode,
     front_end: FrontEnd,
     fine: LowPass,
     fine_parts: u32,
@@ -239,7 +238,7 @@ impl World {
                 at_h: 0.0,
                 why,
             })?;
-        let regime = Regime::new(&dark, sample_s);
+        let transient = Transient::at(Target::new(dark, sample_s), sample_s);
         let mut world = Self {
             file: scenario.file.clone(),
             sample_rate_hz: rate,
@@ -273,11 +272,10 @@ impl World {
             reset: false,
             arm: false,
             contacts: Contacts::default(),
-            regime,
+            transient,
             noise: None,
             stale: true,
-            known: [None; 16],
-            common: CommonMode::default(),
+            known: Default::default(),
             front_end: FrontEnd::new(
                 &scenario.sensors,
                 calibration,
@@ -292,8 +290,9 @@ impl World {
         world.array.set_conditions(sky.conditions);
         world.change();
         // Fails now rather than after a day if the circuit cannot be solved at all. The scenario begins at rest.
-        world.regime = world.regime_for(Contacts::default())?.regime;
-        world.front_end.rest(world.regime.i_bond_a());
+        let target = world.regime_for(Contacts::default())?.target;
+        world.transient = Transient::at(target, sample_s);
+        world.front_end.rest(world.transient.regime().i_bond_a());
         Ok(world)
     }
 
@@ -307,7 +306,10 @@ impl World {
         if self.stale || contacts != self.contacts {
             self.enter(contacts)?;
         }
-        let electrical = self.common.step(&self.regime);
+        let electrical = match self.transient.step(&mut self.array) {
+            Ok(electrical) => electrical,
+            Err(why) => return Err(self.circuit(why)),
+        };
         let bond_closed = !contacts.bond_open;
         let (i_a, surge_a2) = if self.surging.is_empty() {
             (self.front_end.filter(electrical.i_bond_a), None)
@@ -367,7 +369,7 @@ impl World {
     /// Mean square of the bond current at rest, A².
     fn steady_a2(&self) -> f64 {
         let noise_a2 = self.noise.map_or(0.0, |noise| noise.mean_square_a2());
-        self.regime.i_bond_a().powi(2) + noise_a2
+        self.transient.regime().i_bond_a().powi(2) + noise_a2
     }
 
     /// First sample with the ground-fault fuse open, once it has melted.
@@ -405,9 +407,9 @@ impl World {
         self.now < self.next_change()
             && !self.contactor.moving()
             && self.surging.is_empty()
-            && self.common.settled()
+            && self.transient.settled()
             && !self.stale
-            && self.front_end.settled(self.regime.i_bond_a())
+            && self.front_end.settled(self.transient.regime().i_bond_a())
     }
 
     /// Jumps over quiet time with the switches of the last step held. The noise goes on from where it was.
@@ -424,7 +426,7 @@ impl World {
             at <= self.next_change(),
             "skip_to must not pass next_change"
         );
-        self.common.skip(&self.regime, at.since(self.now));
+        self.transient.skip(at.since(self.now));
         let carried_a2 = if self.contacts.bond_open {
             0.0
         } else {
@@ -434,7 +436,7 @@ impl World {
             let skipped_s = at.since(self.now) as f64 / f64::from(self.sample_rate_hz);
             self.stale |= fuse.carry(carried_a2, skipped_s, at);
         }
-        self.front_end.rest(self.regime.i_bond_a());
+        self.front_end.rest(self.transient.regime().i_bond_a());
         self.now = at;
     }
 
@@ -536,7 +538,7 @@ impl World {
         soonest(self.end);
         self.next_change = next;
         if new_regimes {
-            self.known = [None; 16];
+            self.known = Default::default();
             self.stale = true;
         }
     }
@@ -544,8 +546,9 @@ impl World {
     /// Goes over to the regime of these contacts.
     fn enter(&mut self, contacts: Contacts) -> Result<(), WorldError> {
         let entered = self.regime_for(contacts)?;
-        self.common.enter(&self.regime, &entered.regime);
-        self.regime = entered.regime;
+        self.transient
+            .enter(&mut self.array, contacts, entered.target)
+            .map_err(|why| self.circuit(why))?;
         self.noise = entered.noise;
         self.contacts = contacts;
         self.stale = false;
@@ -557,8 +560,8 @@ impl World {
             | usize::from(contacts.bond_open) << 1
             | usize::from(contacts.bridge_pos) << 2
             | usize::from(contacts.bridge_neg) << 3;
-        if let Some(entered) = self.known[index] {
-            return Ok(entered);
+        if let Some(entered) = &self.known[index] {
+            return Ok(entered.clone());
         }
         let point = self.solve(contacts)?;
         // A converter without light does not switch.
@@ -574,21 +577,24 @@ impl World {
             )
         });
         let entered = Entered {
-            regime: Regime::new(&point, 1.0 / f64::from(self.sample_rate_hz)),
+            target: Target::new(point, 1.0 / f64::from(self.sample_rate_hz)),
             noise,
         };
-        self.known[index] = Some(entered);
+        self.known[index] = Some(entered.clone());
         Ok(entered)
     }
 
     fn solve(&mut self, contacts: Contacts) -> Result<OperatingPoint, WorldError> {
-        self.array
-            .solve(contacts)
-            .map_err(|why| WorldError::Circuit {
-                file: self.file.clone(),
-                at_h: self.now.0 as f64 / f64::from(self.sample_rate_hz) / 3600.0,
-                why,
-            })
+        let solved = self.array.solve(contacts);
+        solved.map_err(|why| self.circuit(why))
+    }
+
+    fn circuit(&self, why: NetworkError) -> WorldError {
+        WorldError::Circuit {
+            file: self.file.clone(),
+            at_h: self.now.0 as f64 / f64::from(self.sample_rate_hz) / 3600.0,
+            why,
+        }
     }
 
     /// A sample in which surges flow: through the filter in fine steps. An open bond lets none through. Gives what the

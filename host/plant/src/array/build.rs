@@ -26,6 +26,7 @@ impl Array {
         let joints = [joint(pos), joint(neg)];
         let half_cable_s = 2.0 / settings.string_cable_ohm;
         let mut strings = Vec::new();
+        let mut string_tops = Vec::new();
         let mut modules = Vec::new();
         let mut leaks = Vec::new();
         for _ in 0..settings.strings {
@@ -39,7 +40,7 @@ impl Array {
                 .collect();
             if settings.string_cable_ohm > 0.0 {
                 net.conductance(joints[1], nodes[0], half_cable_s);
-                net.conductance(nodes[last as usize], joints[0], half_cable_s);
+                string_tops.push(net.conductance(nodes[last as usize], joints[0], half_cable_s));
             }
             for pair in nodes.windows(2) {
                 let dark = Device::Module(description.kind.at(0.0, 25.0));
@@ -55,6 +56,10 @@ impl Array {
             }
             strings.push(nodes);
         }
+        let histories = leaks
+            .iter()
+            .map(|(node, _, _)| net.current_source(ground.frame, *node, 0.0))
+            .collect();
         let node_of = |place| node_of(place, &strings, [pos, neg], joints);
         let faults = description
             .faults
@@ -113,8 +118,10 @@ impl Array {
             joints,
             ground,
             strings,
+            string_tops,
             modules,
             leaks,
+            histories,
             faults,
             bond,
             bridges,

@@ -11,7 +11,7 @@ pub struct OperatingPoint {
     pub v_neg: f64,
     /// Bond current, + out of the array conductor into earth, A. Not earthed: what both poles send through the bridge.
     pub i_bond_a: f64,
-    /// Current out of the positive end of each string, A.
+    /// Current of each string into the positive joint, A. Without string cable a fault at the string's end is at the joint.
     pub string_currents_a: Vec<f64>,
     /// Voltage of every module, string by string from the negative end, V.
     pub module_volts: Vec<f64>,
@@ -31,4 +31,18 @@ pub struct OperatingPoint {
     pub shape_neg: f64,
     /// Move of the bond current per volt of `v_common`, S.
     pub i_bond_per_v: f64,
+    /// All nodes, for a transient that begins here.
+    pub rest: Rest,
+}
+
+/// The whole circuit at rest, node by node.
+#[derive(Clone, PartialEq, Debug, Default)]
+pub struct Rest {
+    /// Against the bar, V.
+    pub(crate) volts: Vec<f64>,
+    /// Move per volt of `v_common`.
+    pub(crate) shapes: Vec<f64>,
+    /// Current that every module can take on top or give up while it moves by no more than a thousandth of its share of the
+    /// voltage between the poles, A. While the leakage capacitance asks for less, the array moves as one piece.
+    pub(crate) carry_a: f64,
 }
