@@ -95,9 +95,13 @@ fn taken(record: &Record, told: &BTreeMap<String, String>) -> Result<Rows, Strin
             ));
         }
     };
-    let mut taken = format!("i_bond is channel {}", described(bond));
+    let mut taken = vec![format!("i_bond is channel {}", described(bond))];
     if let Some((pos, neg)) = poles {
-        taken += &format!(", v_pos {}, v_neg {}", described(pos), described(neg));
+        taken.push(format!(
+            "v_pos {}, v_neg {}",
+            described(pos),
+            described(neg)
+        ));
     }
     let times = record.times_s();
     let (onset, decided_s) = onset(record, &times, told.get("pickup").map(String::as_str))?;
@@ -110,7 +114,7 @@ fn taken(record: &Record, told: &BTreeMap<String, String>) -> Result<Rows, Strin
         },
         onset,
         decided_s,
-        taken: Some(taken),
+        taken: Some(taken.join(", ")),
     })
 }
 
