@@ -46,7 +46,8 @@ pub struct Expected {
     /// Latest time from the onset to the trip, ms.
     pub latest_ms: Option<f64>,
     /// When the fault begins, in the trace's own time: the time column's, or from a COMTRADE record's first sample on.
-    /// Where it is not said, a COMTRADE record's trigger, or an earlier rise of a channel called pickup.
+    /// Where it is not said: a COMTRADE record's trigger, or an earlier rise of a channel called pickup; of a captured event, as
+    /// `export` writes it, where the current leaves what repeated until then.
     pub onset_s: Option<f64>,
     /// The trace is healthy.
     pub must_not_trip: Option<bool>,
@@ -127,7 +128,7 @@ impl Trace {
         let extension = path
             .extension()
             .map(|e| e.to_string_lossy().to_ascii_lowercase());
-        let rows = match extension.as_deref() {
+        let mut rows = match extension.as_deref() {
             Some("cfg" | "dat" | "cff") => comtrade_file::read(path, &expected.channel)?,
             _ if !expected.channel.is_empty() => {
                 return Err(error(
@@ -143,6 +144,7 @@ impl Trace {
             line: None,
             what: format!("settings: {what}"),
         })?;
+        rows.find_onset(f64::from(settings.mains.hz()));
         Ok(Self {
             path: path.to_path_buf(),
             beside,
@@ -182,6 +184,24 @@ impl Trace {
         self.expected.onset_s.or(found.map(|onset| onset.at_s))
     }
 
+    /// Why a captured event has no onset, to begin an error with.
+    fn no_onset(&self) -> &'static str {
+        if self.onset_s().is_none() && self.rows.decided_s.is_some() {
+            "it was captured when the board had decided, and nothing before that stands out: "
+        } else {
+            ""
+        }
+    }
+
+    /// How much of its beginning shows what is normal, if nothing in it is a fault: up to what the file is about.
+    fn normal_s(&self) -> f64 {
+        let onset_s = self.onset_s().map(|onset_s| onset_s - self.rows.begin_s());
+        let seconds = self.rows.seconds();
+        onset_s
+            .filter(|s| (BEFORE_S..seconds).contains(s))
+            .unwrap_or(seconds)
+    }
+
     /// From the first sample to the fault, once there is enough before it.
     fn fault_at_s(&self, onset_s: f64) -> Result<f64, TraceError> {
         let at_s = onset_s - self.rows.begin_s();
@@ -202,13 +222,13 @@ impl Trace {
     /// It is not known where that ends, or it is too short.
     pub fn playable(&self) -> Result<Playable, TraceError> {
         let normal_s = match (self.healthy(), self.onset_s()) {
-            (true, _) => self.rows.seconds(),
+            (true, _) => self.normal_s(),
             (false, Some(onset_s)) => self.fault_at_s(onset_s)?.min(self.rows.seconds()),
             (false, None) => {
-                return Err(self.error(
-                    "where does the fault begin? give --onset-s, the end of the trace if it is healthy all through"
-                        .to_owned(),
-                ));
+                return Err(self.error(format!(
+                    "{}where does the fault begin? give --onset-s, the end of the trace if it is healthy all through",
+                    self.no_onset()
+                )));
             }
         };
         self.played(normal_s)
@@ -246,8 +266,9 @@ impl Trace {
         } else {
             let (Some(latest_ms), Some(onset_s)) = (expected.latest_ms, self.onset_s()) else {
                 return Err(self.error(format!(
-                    "what is expected? give --onset-s and --latest-ms, or --must-not-trip, or write onset_s and latest_ms \
+                    "{}what is expected? give --onset-s and --latest-ms, or --must-not-trip, or write onset_s and latest_ms \
                      into {}",
+                    self.no_onset(),
                     self.beside.display()
                 )));
             };
@@ -263,7 +284,11 @@ impl Trace {
             }
             (Expect::trip(latest_ms * 1e-3), at_s)
         };
-        let normal_s = if self.healthy() { seconds } else { fault_at_s };
+        let normal_s = if self.healthy() {
+            self.normal_s()
+        } else {
+            fault_at_s
+        };
         let Playable {
             waveform,
             calibration,

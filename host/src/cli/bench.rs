@@ -24,7 +24,8 @@ pub struct BenchArgs {
     #[arg(long, value_name = "MS", requires = "traces")]
     latest_ms: Option<f64>,
     /// Traces: when the fault begins, in the trace's own time (COMTRADE: after its first sample). Without it a COMTRADE
-    /// record's trigger, or an earlier rise of a status channel called pickup; of a CSV file its column pickup
+    /// record's trigger, or an earlier rise of a status channel called pickup; of a captured event, as `export` writes it,
+    /// where the current leaves what repeated until then
     #[arg(
         long,
         value_name = "S",

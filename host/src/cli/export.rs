@@ -37,12 +37,12 @@ pub struct ExportArgs {
     /// else a folder for readings.csv and events.csv. What is there already is overwritten
     #[arg(long)]
     out: PathBuf,
-    /// COMTRADE: how samples are written; 32 bits need revision 2013
-    #[arg(long, requires = "event", default_value = "binary32")]
-    encoding: EncodingArg,
-    /// COMTRADE: revision of the standard
-    #[arg(long, requires = "event", default_value = "2013")]
-    revision: RevisionArg,
+    /// COMTRADE: how samples are written; 32 bits need revision 2013. BINARY32 without it
+    #[arg(long, requires = "event")]
+    encoding: Option<EncodingArg>,
+    /// COMTRADE: revision of the standard; 2013 without it
+    #[arg(long, requires = "event")]
+    revision: Option<RevisionArg>,
 }
 
 #[derive(Clone, Copy, PartialEq, Eq, Debug, ValueEnum)]
@@ -120,16 +120,21 @@ fn waveform(args: &ExportArgs, captured: &CapturedEvent) -> anyhow::Result<Vec<P
         remark(&format!("how the contactor stood is left out: {why}"));
     }
     match args.format {
+        Format::Csv if args.encoding.is_some() || args.revision.is_some() => {
+            bail!(
+                "--encoding and --revision are of COMTRADE: leave them out, or use --format comtrade"
+            );
+        }
         Format::Csv => Ok(captured.save_csv(&args.out)?),
         Format::Comtrade => {
             let layout = Layout {
-                encoding: match args.encoding {
+                encoding: match args.encoding.unwrap_or(EncodingArg::Binary32) {
                     EncodingArg::Ascii => Encoding::Ascii,
                     EncodingArg::Binary => Encoding::Binary,
                     EncodingArg::Binary32 => Encoding::Binary32,
                     EncodingArg::Float32 => Encoding::Float32,
                 },
-                revision: match args.revision {
+                revision: match args.revision.unwrap_or(RevisionArg::Y2013) {
                     RevisionArg::Y1999 => Revision::Y1999,
                     RevisionArg::Y2013 => Revision::Y2013,
                 },

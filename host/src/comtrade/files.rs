@@ -111,7 +111,7 @@ fn bytes(path: &Path, at_most: u64) -> Result<Vec<u8>, ComtradeError> {
 pub fn text<'a>(file: &Path, bytes: &'a [u8], first_line: u64) -> Result<&'a str, ComtradeError> {
     std::str::from_utf8(bytes).map_err(|why| {
         let before = &bytes[..why.valid_up_to()];
-        let line = first_line + before.iter().filter(|b| **b == b'\n').count() as u64;
+        let line = first_line + before.split(|b| *b == b'\n').skip(1).count() as u64;
         ComtradeError {
             line: Some(line),
             ..ComtradeError::of(
@@ -169,7 +169,9 @@ pub fn cff(path: &Path, bytes: &[u8]) -> Result<Record, ComtradeError> {
     }
     let mut record = dat::read(path, configuration, dat.bytes, dat.first_line)?;
     if let Some(hdr) = of("HDR") {
-        record.notes = String::from_utf8_lossy(hdr.bytes).trim().to_owned();
+        String::from_utf8_lossy(hdr.bytes)
+            .trim()
+            .clone_into(&mut record.notes);
     }
     Ok(record)
 }

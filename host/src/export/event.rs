@@ -258,7 +258,7 @@ impl CapturedEvent {
 /// (code − zero)·per_count as a·count + b.
 fn line(scale: Scale) -> (f64, f64) {
     let a = f64::from(scale.per_count);
-    (a, -f64::from(scale.zero) * a)
+    (a, 0.0 - f64::from(scale.zero) * a)
 }
 
 fn with_limits(mut channel: Analog, min: f64, max: f64) -> Analog {

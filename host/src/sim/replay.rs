@@ -212,3 +212,105 @@ impl Replay {
         start_ms.saturating_add(i64::try_from(ms).unwrap_or(i64::MAX))
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::bench::trace::Expected;
+    use crate::sim::{SimBoard, SimError};
+    use ohmward_core::PRE_SAMPLES;
+    use ohmward_proto::decoder::Decoder;
+    use ohmward_proto::message::Message;
+    use ohmward_proto::{Event, EventKind};
+    use std::fmt::Write;
+
+    /// 0.5 s of 10 mA, then 100 mA RMS of 50 Hz for another half-second.
+    fn trace(dir: &std::path::Path, flags: &Expected) -> Trace {
+        let mut text = "time_s,i_bond_a\n".to_owned();
+        for n in 0..4000 {
+            let t_s = f64::from(n) / 4000.0;
+            let fault = if n < 2000 { 0.0 } else { 0.1414 };
+            let i_a = 0.01 + fault * (std::f64::consts::TAU * 50.0 * t_s).sin();
+            let _ = writeln!(text, "{t_s},{i_a}");
+        }
+        let path = dir.join("a.csv");
+        std::fs::write(&path, text).expect("writes");
+        Trace::open(&path, flags).expect("reads")
+    }
+
+    fn at_half() -> Expected {
+        Expected {
+            onset_s: Some(0.5),
+            ..Expected::default()
+        }
+    }
+
+    /// Events of the whole replay, and what ended it.
+    fn events(setup: &ReplaySetup) -> (Vec<Event>, Result<u64, SimError>) {
+        let mut board = SimBoard::replay(setup).expect("starts");
+        let mut decoder = Decoder::new();
+        let mut events: Vec<Event> = Vec::new();
+        loop {
+            let goes_on = board.run(u64::MAX / 2);
+            decoder.feed(&board.take_output(), |message| {
+                if let Ok(Message::Event(event)) = message
+                    && !events.contains(&event)
+                {
+                    events.push(event);
+                }
+            });
+            match goes_on {
+                Ok(true) => {}
+                Ok(false) => return (events, Ok(board.now().0)),
+                Err(why) => return (events, Err(why)),
+            }
+        }
+    }
+
+    /// 150 ms for a sudden change of 60 mA or more (IEC 62109-2:2011 table 31, memory). The fault begins half a second after
+    /// the recording, and that [`SETTLED_S`] and less than a cycle after the contactor was confirmed.
+    #[test]
+    fn a_recorded_fault_trips_a_board_that_was_healthy_until_then() {
+        let dir = tempfile::tempdir().expect("a folder");
+        let trace = trace(dir.path(), &at_half());
+        let setup = ReplaySetup::new(&trace, None, Timestamp::UNIX_EPOCH).expect("plays");
+        let (events, end) = events(&setup);
+        let at = |which: fn(&EventKind) -> bool| {
+            let found: Vec<_> = events.iter().filter(|event| which(&event.kind)).collect();
+            assert_eq!(found.len(), 1, "{events:?}");
+            found[0].at.0 as f64 / 4000.0
+        };
+        let connected_s = at(|kind| *kind == EventKind::Connected);
+        let tripped_s = at(|kind| matches!(kind, EventKind::Tripped { .. }));
+        let after_s = tripped_s - connected_s - SETTLED_S - 0.5;
+        assert!((0.0..0.15 + 0.03).contains(&after_s), "{after_s}");
+        let end_s = end.expect("comes to its end") as f64 / 4000.0;
+        assert!(
+            (end_s - connected_s - SETTLED_S - 1.0 - AFTER_S).abs() < 0.05,
+            "{end_s}"
+        );
+        assert!(
+            PRE_SAMPLES as f64 / 4000.0 < SETTLED_S,
+            "a capture shows what was normal"
+        );
+    }
+
+    #[test]
+    fn what_cannot_be_replayed_is_told() {
+        let dir = tempfile::tempdir().expect("a folder");
+        let unsaid = trace(dir.path(), &Expected::default());
+        let told = ReplaySetup::new(&unsaid, None, Timestamp::UNIX_EPOCH)
+            .expect_err("where is the fault?")
+            .to_string();
+        assert!(
+            told.contains("a.csv: where does the fault begin? give --onset-s"),
+            "{told}"
+        );
+        let trace = trace(dir.path(), &at_half());
+        let mut setup = ReplaySetup::new(&trace, None, Timestamp::UNIX_EPOCH).expect("plays");
+        // A limit below what stands before the fault: it never connects for long.
+        setup.settings.current.continuous.above = ohmward_proto::Amps(0.006);
+        let told = events(&setup).1.expect_err("never connected").to_string();
+        assert!(told.contains("did not connect its array"), "{told}");
+    }
+}

@@ -95,11 +95,16 @@ fn taken(record: &Record, told: &BTreeMap<String, String>) -> Result<Rows, Strin
             ));
         }
     };
-    let mut taken = format!("i_bond is channel {}", described(bond));
+    let mut taken = vec![format!("i_bond is channel {}", described(bond))];
     if let Some((pos, neg)) = poles {
-        taken += &format!(", v_pos {}, v_neg {}", described(pos), described(neg));
+        taken.push(format!(
+            "v_pos {}, v_neg {}",
+            described(pos),
+            described(neg)
+        ));
     }
     let times = record.times_s();
+    let (onset, decided_s) = onset(record, &times, told.get("pickup").map(String::as_str))?;
     Ok(Rows {
         stretches: stretches(record, &times)?,
         i_a: values(bond, &times, true)?,
@@ -107,12 +112,9 @@ fn taken(record: &Record, told: &BTreeMap<String, String>) -> Result<Rows, Strin
             Some((pos, neg)) => Some((values(pos, &times, false)?, values(neg, &times, false)?)),
             None => None,
         },
-        onset: Some(onset(
-            record,
-            &times,
-            told.get("pickup").map(String::as_str),
-        )?),
-        taken: Some(taken),
+        onset,
+        decided_s,
+        taken: Some(taken.join(", ")),
     })
 }
 
@@ -268,37 +270,50 @@ fn stretches(record: &Record, times: &[f64]) -> Result<Vec<Stretch>, String> {
     Ok(stretches)
 }
 
-/// The trigger; or where a status channel for pickup rises, when that is earlier: a recorder that trips and then triggers has
-/// the onset before its trigger.
-fn onset(record: &Record, times: &[f64], told: Option<&str>) -> Result<Onset, String> {
-    let trigger = Onset {
-        at_s: record.trigger_s(),
-        what: "its trigger time".to_owned(),
+/// Where the fault begins, and when the recording board had decided.
+///
+/// A status channel that was told to be the pickup; else the trigger. A record with a channel for the trip is a captured event:
+/// its trigger is the decision, and only a pickup that rose earlier says more.
+fn onset(
+    record: &Record,
+    times: &[f64],
+    told: Option<&str>,
+) -> Result<(Option<Onset>, Option<f64>), String> {
+    let called = |name: &str| {
+        let mut channels = record.statuses.iter();
+        channels.find(|channel| plain(&channel.name) == name)
     };
-    let pickup = match told {
-        Some(told) => Some(
-            named(&record.statuses, told, |channel| &channel.name)
-                .ok_or_else(|| format!("has no status channel '{}'", told.escape_debug()))?,
-        ),
-        None => record
-            .statuses
-            .iter()
-            .find(|channel| plain(&channel.name) == "pickup"),
-    };
-    let rises = |channel: &Status| {
+    let rise = |channel: &Status| {
         let bits: Vec<bool> = channel.bits.iter().collect();
         let at = bits.windows(2).position(|pair| pair == [false, true])?;
-        times.get(at + 1).copied()
+        Some(Onset {
+            at_s: *times.get(at + 1)?,
+            what: format!("its status channel {}", channel.name.escape_debug()),
+        })
     };
-    Ok(
-        match pickup.and_then(|channel| Some((channel, rises(channel)?))) {
-            Some((channel, at_s)) if at_s < trigger.at_s || told.is_some() => Onset {
-                at_s,
-                what: format!("its status channel {}", channel.name.escape_debug()),
-            },
-            _ => trigger,
-        },
-    )
+    if let Some(told) = told {
+        let channel = named(&record.statuses, told, |channel| &channel.name)
+            .ok_or_else(|| format!("has no status channel '{}'", told.escape_debug()))?;
+        let onset = rise(channel).ok_or_else(|| {
+            format!(
+                "status channel {} never rises: it tells no pickup",
+                channel.name.escape_debug()
+            )
+        })?;
+        return Ok((Some(onset), None));
+    }
+    let trigger_s = record.trigger_s();
+    let pickup = called("pickup")
+        .and_then(rise)
+        .filter(|onset| onset.at_s < trigger_s);
+    if called("trip").is_some() {
+        return Ok((pickup, Some(trigger_s)));
+    }
+    let trigger = Onset {
+        at_s: trigger_s,
+        what: "its trigger time".to_owned(),
+    };
+    Ok((Some(pickup.unwrap_or(trigger)), None))
 }
 
 #[cfg(test)]
@@ -430,6 +445,11 @@ mod tests {
         };
         assert!((onset(&one).at_s - 0.05).abs() < 1e-9, "pickup");
         assert!(onset(&one).what.contains("Pick-up"));
+        one.statuses
+            .push(Status::from_bits("TRIP", false, (0..800).map(|n| n >= 400)));
+        let rows = taken(&one, &told(&[])).expect("one");
+        assert!((rows.decided_s.expect("a captured event") - 0.1).abs() < 1e-9);
+        assert!((rows.onset.expect("earlier").at_s - 0.05).abs() < 1e-9);
         one.statuses.clear();
         assert!((onset(&one).at_s - 0.1).abs() < 1e-9, "trigger");
         let error = taken(&one, &told(&[("pickup", "P")])).expect_err("none");

@@ -16,6 +16,7 @@ const COLUMNS: [&str; 7] = [
     "contactor",
 ];
 const PICKUP: usize = 4;
+const TRIP: usize = 5;
 
 pub fn read(path: &Path) -> Result<Rows, TraceError> {
     let error = |line: Option<u64>, what: String| TraceError {
@@ -48,6 +49,8 @@ pub fn read(path: &Path) -> Result<Rows, TraceError> {
     };
     let mut times = Times::default();
     let mut record = csv::StringRecord::new();
+    // Times of a captured event count from its trigger; a trip is its trigger.
+    rows.decided_s = places[TRIP].map(|_| 0.0);
     let mut picked_up = true;
     while reader.read_record(&mut record).map_err(of_csv)? {
         let line = record.position().map(csv::Position::line);
