@@ -1,7 +1,7 @@
 //! Trip time and bond current over the resistance of a fault, limits with their sources, the blind spot shaded.
 
 use super::canvas::{Area, Canvas, Drawn, Entry, Px, Side, Swatch};
-use super::colour::{GRID, INK, MINUS, PLUS, QUIET, TRIP, UNSEEN, WARN, WHOLE};
+use super::colour::{GRID, INK, MINUS, PLUS, QUIET, TRIP, UNSEEN, WARN, WHITE, WHOLE};
 use super::scale::LogScale;
 use super::{CAUTION, SIZE};
 use crate::whatif::sweep::{Level, Point, Sight, Sweep, blind_words};
@@ -55,7 +55,12 @@ pub(super) fn draw<B: DrawingBackend>(canvas: &Canvas<B>, sweep: &Sweep) -> Draw
             "s",
             "Trip after the fault comes, array connected",
         ),
-        (CURRENT, &current, "A", "Bond current before the trip"),
+        (
+            CURRENT,
+            &current,
+            "A",
+            "Bond current before the trip, whichever way it flows",
+        ),
     ] {
         axes(canvas, panel, &x, scale, unit)?;
         canvas.bold(name, (LEFT, panel.0 - 18), INK)?;
@@ -72,7 +77,7 @@ pub(super) fn draw<B: DrawingBackend>(canvas: &Canvas<B>, sweep: &Sweep) -> Draw
             "insulation trips below {}",
             si(sweep.insulation_trip_below_ohm as f32, "Ω")
         ),
-        (edge - 6, CURRENT.1 - 14),
+        (edge - 6, CURRENT.1 - 34),
         Side::Right,
         WARN,
     )?;
@@ -102,7 +107,7 @@ pub(super) fn draw<B: DrawingBackend>(canvas: &Canvas<B>, sweep: &Sweep) -> Draw
     canvas.line(&line, WHOLE, 3)?;
     canvas.text(
         "resistance of the fault",
-        ((LEFT + RIGHT) / 2, CURRENT.1 + 44),
+        (i32::midpoint(LEFT, RIGHT), CURRENT.1 + 44),
         Side::Center,
         INK,
     )?;
@@ -129,7 +134,7 @@ fn colour(sight: Sight) -> RGBColor {
     match sight {
         Sight::BondCurrent => MINUS,
         Sight::InsulationCheck => PLUS,
-        Sight::OtherWatch | Sight::Blind | Sight::NeedNot => WHOLE,
+        Sight::OtherWatch | Sight::NotTold | Sight::Blind | Sight::NeedNot => WHOLE,
     }
 }
 
@@ -140,7 +145,7 @@ fn shade<B: DrawingBackend>(canvas: &Canvas<B>, sweep: &Sweep, x: &LogScale) -> 
         let fill = match p.sight {
             Sight::InsulationCheck => UNSEEN,
             Sight::Blind => BLIND,
-            Sight::BondCurrent | Sight::OtherWatch | Sight::NeedNot => continue,
+            Sight::BondCurrent | Sight::OtherWatch | Sight::NotTold | Sight::NeedNot => continue,
         };
         let middle = |other: Option<&Point>| other.map_or(at(p), |o| i32::midpoint(at(p), at(o)));
         let left = middle(k.checked_sub(1).and_then(|k| sweep.points.get(k)));
@@ -170,7 +175,13 @@ fn axes<B: DrawingBackend>(
     for tick in scale.ticks() {
         let y = scale.y(tick);
         canvas.line(&[(LEFT, y), (RIGHT, y)], GRID, 1)?;
-        canvas.text(&si(tick, unit), (LEFT - 8, y), Side::Right, INK)?;
+        // Nobody counts in kiloseconds.
+        let text = if unit == "s" && tick >= 999.0 {
+            format!("{tick} s")
+        } else {
+            si(tick, unit)
+        };
+        canvas.text(&text, (LEFT - 8, y), Side::Right, INK)?;
     }
     for tick in x.ticks() {
         let at = x.y(tick);
@@ -188,7 +199,7 @@ fn axes<B: DrawingBackend>(
     )
 }
 
-/// Dashed, with their words at the right end; words that would stand on each other move down.
+/// Dashed, with their words on white at the right end; words that would stand on each other move up.
 fn levels<B: DrawingBackend>(
     canvas: &Canvas<B>,
     levels: &[Level],
@@ -196,24 +207,31 @@ fn levels<B: DrawingBackend>(
     unit: &str,
 ) -> Drawn {
     let mut sorted: Vec<_> = levels.iter().collect();
-    sorted.sort_by(|a, b| b.value.total_cmp(&a.value));
-    let mut free = i32::MIN;
+    sorted.sort_by(|a, b| a.value.total_cmp(&b.value));
+    for level in &sorted {
+        canvas.dashes(LEFT, RIGHT, scale.y(level.value as f32), (9, 5), TRIP)?;
+    }
+    let mut free = i32::MAX;
     for level in sorted {
-        let y = scale.y(level.value as f32);
-        canvas.dashes(LEFT, RIGHT, y, (9, 5), TRIP)?;
-        let at = (y - 11).max(free);
-        free = at + 20;
-        canvas.text(
-            &format!(
-                "{}, {} ({})",
-                si(level.value as f32, unit),
-                level.what,
-                level.source
-            ),
-            (RIGHT - 6, at),
-            Side::Right,
-            TRIP,
+        let at = (scale.y(level.value as f32) - 12).min(free);
+        free = at - 19;
+        let text = format!(
+            "{}, {} ({})",
+            si(level.value as f32, unit),
+            level.what,
+            level.source
+        );
+        let left = RIGHT - 8 - canvas.width_of(&text)?;
+        canvas.fill(
+            Area {
+                left: left - 4,
+                top: at - 8,
+                right: RIGHT - 3,
+                bottom: at + 9,
+            },
+            WHITE,
         )?;
+        canvas.text(&text, (RIGHT - 6, at), Side::Right, TRIP)?;
     }
     Ok(())
 }

@@ -7,7 +7,7 @@ use ohmward::chart::draw_sweep;
 use ohmward::plan::changes::Looser;
 use ohmward::whatif::circuit::Touches;
 use ohmward::whatif::fault::FaultSpec;
-use ohmward::whatif::sweep::{self, Range, sweep};
+use ohmward::whatif::sweep::{self, Range, Sight, sweep};
 use ohmward::whatif::{Question, Sun, WhatIfError, schematic, text, what_if};
 use std::io::Write;
 use std::path::PathBuf;
@@ -23,7 +23,7 @@ use std::process::ExitCode;
                   \n\
                   M counts the modules between the negative end of the string and the fault. to=frame is the default.\n\
                   A model's answer, no approval: local codes, the authority having jurisdiction and licensed persons decide.\n\
-                  Exit status: 0 every danger found is ended in time, 1 a danger that nothing ends in time (a blind spot), 2 no answer."
+                  Exit status: 0 every danger found is ended in time, 1 a danger that nothing ends in time (a blind spot), 2 no answer, or none about the board."
 )]
 pub struct WhatIfArgs {
     /// The array (TOML; host/scenarios/heron-bend-array.toml is a commented example)
@@ -131,6 +131,9 @@ fn run_sweep(
     if let Some(path) = &args.chart {
         remark(&format!("chart written to {}", path.display()));
     }
+    if swept.points.iter().any(|p| p.sight == Sight::NotTold) {
+        return Ok(ExitCode::from(2));
+    }
     Ok(ExitCode::from(u8::from(!swept.seen_in_time())))
 }
 
@@ -174,6 +177,9 @@ pub fn run(args: &WhatIfArgs) -> anyhow::Result<ExitCode> {
     out.flush()?;
     if let Some(path) = &args.svg {
         remark(&format!("schematic written to {}", path.display()));
+    }
+    if answer.while_connected.never_connected.is_some() {
+        return Ok(ExitCode::from(2));
     }
     Ok(ExitCode::from(u8::from(!answer.verdict.seen_in_time)))
 }

@@ -18,6 +18,8 @@ pub mod ground;
 pub mod person;
 pub mod schematic;
 pub mod sweep;
+#[cfg(test)]
+mod tests;
 pub mod text;
 pub mod verdict;
 
@@ -195,15 +197,6 @@ pub enum WhatIfError {
     /// The simulated board stopped.
     #[error(transparent)]
     Board(#[from] SimError),
-    /// It never connected this array, even without the fault.
-    #[error(
-        "the board does not connect this array without any fault, so none can be shown to it. It says: {why}. Look at the array's insulation, \
-         the light and the settings with `plan`"
-    )]
-    NotConnected {
-        /// The last it said.
-        why: String,
-    },
 }
 
 /// File, ground and settings of one question: what a sweep needs once.

@@ -91,6 +91,8 @@ pub enum Sight {
     InsulationCheck,
     /// Something else trips.
     OtherWatch,
+    /// Not told: the board does not connect this array even without a fault.
+    NotTold,
     /// Nothing trips while connected, and insulation is below the trip level: a blind spot.
     Blind,
     /// Nothing trips, and nothing has to: insulation is above the trip level.
@@ -295,6 +297,7 @@ fn point(answer: &WhatIf) -> Point {
             Some(SeenBy::BondCurrent) => Sight::BondCurrent,
             Some(SeenBy::InsulationCheck) => Sight::InsulationCheck,
             Some(SeenBy::OtherWatch) => Sight::OtherWatch,
+            None if answer.while_connected.never_connected.is_some() => Sight::NotTold,
             None if low => Sight::Blind,
             None => Sight::NeedNot,
         },
@@ -312,6 +315,7 @@ impl Sight {
             Self::BondCurrent => "bond current",
             Self::InsulationCheck => "insulation check",
             Self::OtherWatch => "other watch",
+            Self::NotTold => "not told",
             Self::Blind => "NOTHING: BLIND",
             Self::NeedNot => "above trip level",
         }
@@ -412,6 +416,11 @@ pub fn blind_words(sweep: &Sweep) -> String {
     if let Some(span) = span(&|p| p.sight == Sight::Blind) {
         says.push(format!(
             "From {span} NOTHING trips while the array is connected."
+        ));
+    }
+    if let Some(span) = span(&|p| p.sight == Sight::NotTold) {
+        says.push(format!(
+            "From {span} it cannot be told: the board does not connect this array even without a fault."
         ));
     }
     if says.is_empty() {

@@ -100,7 +100,7 @@ pub fn loops(sheet: &mut Sheet, p: &Panel<'_>) {
             .iter()
             .filter_map(|(at, amps)| match at {
                 Place::String { string: s, module } if *s == string => {
-                    Some((l.from_left(*module), l.tap_x(*module), *amps))
+                    Some((l.passed_from_left(*module), l.tap_x(*module), *amps))
                 }
                 _ => None,
             })

@@ -229,8 +229,10 @@ pub fn person(sheet: &mut Sheet, p: &Panel<'_>) {
         None => p.at(l.hand_x, l.collector_y),
         Some(pole) => {
             let hand = p.at(l.hand_x - 14.0, l.collector_y + 30.0);
-            let from = (p.bus_x(pole), p.top + l.last_row_y() + l.pitch_y * 0.5);
-            let bare = [from, (from.0, hand.1), hand];
+            // Beside the end of the bus, where a fault may hang.
+            let y = p.top + l.last_row_y() + 8.0;
+            let x = p.bus_x(pole) + if pole == l.left { -12.0 } else { -18.0 };
+            let bare = [(p.bus_x(pole), y), (x, y), (x, hand.1), hand];
             sheet.stroke(&bare, "#ffffff", 6.0);
             sheet.flow(Way::Person, &bare, p.person_a());
             sheet.core(&bare);

@@ -160,7 +160,7 @@ impl Layout {
     }
 
     /// Modules passed on the way from the left bus to a tap, as a share of all: 0 at the left end.
-    pub fn from_left(&self, module: u32) -> u32 {
+    pub fn passed_from_left(&self, module: u32) -> u32 {
         match self.left {
             Pole::Negative => module,
             Pole::Positive => self.modules - module,

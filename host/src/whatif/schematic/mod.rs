@@ -2,7 +2,7 @@
 //!
 //! - this file: the sheet, the legend, the file. [`layout`]: where everything stands.
 //! - [`ink`]: lines, measured text, bands. [`array`]: strings, conductors, bond. [`earth`]: frames to soil, the person.
-//! - [`words`]: captions.
+//! - `words.rs`: captions.
 //!
 //! An SVG of its own and not a chart: widths in fractions of a pixel, and each band names its path and its amperes in `data-path` and
 //! `data-amps`.

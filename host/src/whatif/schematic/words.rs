@@ -106,6 +106,9 @@ fn way_back(p: &Panel<'_>) -> String {
 }
 
 fn board(answer: &WhatIf) -> String {
+    if answer.while_connected.never_connected.is_some() {
+        return "What the board would do cannot be told: it does not connect this array even without a fault.".to_owned();
+    }
     match &answer.while_connected.trip {
         Some(trip) => {
             let open = trip.open_after_ms.map_or_else(String::new, |ms| {
