@@ -39,7 +39,8 @@ pub(super) fn draw<B: DrawingBackend>(canvas: &Canvas<B>, sweep: &Sweep) -> Draw
             .points
             .iter()
             .map(|p| p.i_bond_a.abs())
-            .chain(sweep.current_levels_a.iter().map(|l| l.value))
+            // Room for words above the highest.
+            .chain(sweep.current_levels_a.iter().map(|l| 5.0 * l.value))
             .map(|a| a as f32),
         (1e-6, 1e3),
         CURRENT,
@@ -65,8 +66,6 @@ pub(super) fn draw<B: DrawingBackend>(canvas: &Canvas<B>, sweep: &Sweep) -> Draw
         axes(canvas, panel, &x, scale, unit)?;
         canvas.bold(name, (LEFT, panel.0 - 18), INK)?;
     }
-    levels(canvas, &sweep.time_levels_s, &time, "s")?;
-    levels(canvas, &sweep.current_levels_a, &current, "A")?;
     // Where insulation has to trip, the fault alone at its worst.
     let edge = x.y(sweep.insulation_trip_below_ohm as f32);
     for panel in [TIME, CURRENT] {
@@ -77,10 +76,12 @@ pub(super) fn draw<B: DrawingBackend>(canvas: &Canvas<B>, sweep: &Sweep) -> Draw
             "insulation trips below {}",
             si(sweep.insulation_trip_below_ohm as f32, "Ω")
         ),
-        (edge - 6, CURRENT.1 - 34),
+        (edge - 8, TIME.1 - 18),
         Side::Right,
         WARN,
     )?;
+    levels(canvas, &sweep.time_levels_s, &time, "s")?;
+    levels(canvas, &sweep.current_levels_a, &current, "A")?;
     // A line only between neighbours that trip for the same reason.
     for pair in sweep.points.windows(2) {
         if let [a, b] = pair

@@ -253,11 +253,10 @@ pub fn sweep(file: &ArrayFile, question: &Question, range: Range) -> Result<Swee
         CONTINUOUS_TIME_S.value,
         CONTINUOUS_TIME_S.source,
     )];
-    // Of a sudden change the strictest alone: the others lie between.
-    if let Some((amps, s)) = SUDDEN_CHANGE.value.last() {
+    for (amps, s) in SUDDEN_CHANGE.value {
         time_levels_s.push(time(
-            format!("sudden change of {}", quantity(*amps, "A")),
-            *s,
+            format!("sudden change of {}", quantity(amps, "A")),
+            s,
             SUDDEN_CHANGE.source,
         ));
     }

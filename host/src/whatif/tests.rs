@@ -35,7 +35,9 @@ fn earth_is_no_fault_path_and_copper_is() {
         60.0 / (2.0 * std::f64::consts::PI * 2.44) * ((8.0 * 2.44_f64 / 0.0159).ln() - 1.0);
     assert!((rod_ohm - 23.93).abs() < 0.01);
     let gec_ohm = 0.01; // some metres of 6 AWG, 0.491 Ω/kft: below a hundredth of an ohm
-    let amps = s.v_pos_v / (2.0 * rod_ohm);
+    // The fault lies at the strings' joint: above the monitor by what the load's current drops along the main run.
+    let load_a = s.string_a.iter().sum::<f64>() - s.faults[0].fault_a;
+    let amps = (s.v_pos_v + load_a * earth.ground.main_ohm) / (2.0 * rod_ohm);
     assert!(
         (s.i_bond_a.abs() / amps - 1.0).abs() < 2.0 * gec_ohm / rod_ohm + 1e-3,
         "{} {amps}",

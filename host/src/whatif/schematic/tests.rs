@@ -130,11 +130,7 @@ fn labels_keep_apart() {
             for other in &sheet.labels[..k] {
                 let o = other.box_px;
                 let apart = right <= o[0] || o[2] <= left || bottom <= o[1] || o[3] <= top;
-                assert!(
-                    apart,
-                    "{strings}×{modules}: {:?} stands on {:?}",
-                    label, other
-                );
+                assert!(apart, "{strings}×{modules}: {label:?} stands on {other:?}");
             }
         }
     }
