@@ -28,6 +28,28 @@ pub struct Area {
     pub bottom: i32,
 }
 
+/// Makes the program's own fonts known, once.
+fn fonts() {
+    static FONTS: Once = Once::new();
+    FONTS.call_once(|| {
+        // The fonts are part of the program and known to be sound; a failure would show as a drawing error below.
+        let _ = register_font("sans-serif", FontStyle::Normal, dejavu::sans::regular());
+        let _ = register_font("sans-serif", FontStyle::Bold, dejavu::sans::bold());
+    });
+}
+
+/// Width of a text whose letters are `px` high as an SVG counts them, in pixels.
+pub fn text_width(text: &str, px: f64) -> f64 {
+    fonts();
+    // plotters' sizes are larger than the SVG's by this.
+    let font = ("sans-serif", px * 1.24).into_font();
+    // A font that cannot be measured: the mean width of a letter.
+    font.box_size(text)
+        .map_or(text.chars().count() as f64 * px * 0.6, |(width, _)| {
+            f64::from(width)
+        })
+}
+
 /// A sheet of [`SIZE`] to draw on.
 pub struct Canvas<B: DrawingBackend> {
     sheet: DrawingArea<B, Shift>,
@@ -36,12 +58,7 @@ pub struct Canvas<B: DrawingBackend> {
 
 impl<B: DrawingBackend> Canvas<B> {
     pub fn new(backend: B, on: Format) -> Self {
-        static FONTS: Once = Once::new();
-        FONTS.call_once(|| {
-            // The fonts are part of the program and known to be sound; a failure would show as a drawing error below.
-            let _ = register_font("sans-serif", FontStyle::Normal, dejavu::sans::regular());
-            let _ = register_font("sans-serif", FontStyle::Bold, dejavu::sans::bold());
-        });
+        fonts();
         Self {
             sheet: backend.into_drawing_area(),
             on,

@@ -3,6 +3,7 @@
 //! - this file: file name → backend; what can go wrong
 //! - [`overview`]: gathering ([`OverviewData`]) and drawing of bond current, contactor and insulation over a period
 //! - [`waveform`]: the same for the waveform around one event ([`WaveformData`])
+//! - [`sweep`]: trip time and bond current over the resistance of a fault ([`Sweep`])
 //! - [`marks`]: events → short labels that do not overlap
 //! - [`scale`], [`time_axis`]: values and moments → pixels, ticks and their labels
 //! - [`canvas`], [`colour`]: text, lines and areas on either backend, with the fonts that the program carries
@@ -14,15 +15,18 @@ mod colour;
 mod marks;
 mod overview;
 mod scale;
+mod sweep;
 #[cfg(test)]
 mod tests;
 mod time_axis;
 mod waveform;
 
+pub(crate) use canvas::text_width;
 pub use overview::OverviewData;
 pub use waveform::WaveformData;
 
 use crate::store::StoreError;
+use crate::whatif::sweep::Sweep;
 use canvas::Canvas;
 use ohmward_proto::EventId;
 use ohmward_proto::message::BoardId;
@@ -87,6 +91,12 @@ pub enum ChartError {
         /// The file.
         path: PathBuf,
     },
+    /// A schematic is drawn as SVG alone.
+    #[error("cannot draw {}: a schematic is an SVG, its name must end in .svg", .path.display())]
+    NotSvg {
+        /// The file.
+        path: PathBuf,
+    },
     /// The picture could not be written.
     #[error("cannot write {}: {why}; check that its folder exists and can be written", .path.display())]
     Unwritable {
@@ -133,6 +143,22 @@ pub fn draw_waveform(data: &WaveformData, path: impl AsRef<Path>) -> Result<(), 
         ),
         Format::Png => finish(
             waveform::draw,
+            data,
+            BitMapBackend::new(path, SIZE),
+            format,
+            path,
+        ),
+    }
+}
+
+/// Draws a sweep into `path` (`.svg` or `.png`).
+pub fn draw_sweep(data: &Sweep, path: impl AsRef<Path>) -> Result<(), ChartError> {
+    let path = path.as_ref();
+    let format = format(path)?;
+    match format {
+        Format::Svg => finish(sweep::draw, data, SVGBackend::new(path, SIZE), format, path),
+        Format::Png => finish(
+            sweep::draw,
             data,
             BitMapBackend::new(path, SIZE),
             format,

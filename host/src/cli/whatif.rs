@@ -1,11 +1,14 @@
 //! `whatif`: what a fault would do, and what the board would do about it.
 
+use super::remark;
 use clap::{Args, ValueEnum};
 use ohmward::array_file::ArrayFile;
+use ohmward::chart::draw_sweep;
 use ohmward::plan::changes::Looser;
 use ohmward::whatif::circuit::Touches;
 use ohmward::whatif::fault::FaultSpec;
-use ohmward::whatif::{Question, Sun, text, what_if};
+use ohmward::whatif::sweep::{self, Range, Sight, sweep};
+use ohmward::whatif::{Question, Sun, WhatIfError, schematic, text, what_if};
 use std::io::Write;
 use std::path::PathBuf;
 use std::process::ExitCode;
@@ -20,7 +23,7 @@ use std::process::ExitCode;
                   \n\
                   M counts the modules between the negative end of the string and the fault. to=frame is the default.\n\
                   A model's answer, no approval: local codes, the authority having jurisdiction and licensed persons decide.\n\
-                  Exit status: 0 every danger found is ended in time, 1 a danger that nothing ends in time (a blind spot), 2 no answer."
+                  Exit status: 0 every danger found is ended in time, 1 a danger that nothing ends in time (a blind spot), 2 no answer, or none about the board."
 )]
 pub struct WhatIfArgs {
     /// The array (TOML; host/scenarios/heron-bend-array.toml is a commented example)
@@ -43,9 +46,18 @@ pub struct WhatIfArgs {
     /// 0 dry to 1 covered with water
     #[arg(long, default_value_t = 0.0, value_name = "0..1", value_parser = wetness)]
     wetness: f64,
+    /// Run the first fault over a range of resistances instead: ohms=0.1..1e6[,points=41]
+    #[arg(long, value_name = "ohms=LOW..HIGH", conflicts_with = "svg")]
+    sweep: Option<String>,
+    /// Draw the sweep: trip time and bond current over the resistance (.svg or .png)
+    #[arg(long, value_name = "FILE", requires = "sweep")]
+    chart: Option<PathBuf>,
     /// Take [settings] of the array file that are looser than their source
     #[arg(long)]
     accept_looser: bool,
+    /// Draw the array with the fault and every current, bond closed and opened, into this file (.svg)
+    #[arg(long, value_name = "FILE")]
+    svg: Option<PathBuf>,
     /// One JSON object; units in the names
     #[arg(long)]
     json: bool,
@@ -79,21 +91,57 @@ fn wetness(text: &str) -> Result<f64, String> {
 }
 
 /// Read here and not while arguments are taken apart: a mistake is one line, as everywhere.
-fn faults(texts: &[String]) -> anyhow::Result<Vec<FaultSpec>> {
-    texts
+fn faults(args: &WhatIfArgs) -> anyhow::Result<Vec<FaultSpec>> {
+    args.faults
         .iter()
-        .map(|text| {
-            text.parse()
+        .enumerate()
+        .map(|(k, text)| {
+            // A swept fault gets its ohms from the sweep.
+            let swept = k == 0 && args.sweep.is_some() && !text.contains("ohms");
+            let whole = if swept {
+                format!("{text},ohms=1")
+            } else {
+                text.clone()
+            };
+            whole
+                .parse()
                 .map_err(|e| anyhow::anyhow!("--fault \"{text}\": {e}"))
         })
         .collect()
+}
+
+fn run_sweep(
+    args: &WhatIfArgs,
+    file: &ArrayFile,
+    question: &Question,
+    range: Range,
+) -> anyhow::Result<ExitCode> {
+    let swept = sweep(file, question, range)?;
+    if let Some(path) = &args.chart {
+        draw_sweep(&swept, path)?;
+    }
+    let mut out = std::io::stdout().lock();
+    if args.json {
+        serde_json::to_writer_pretty(&mut out, &swept)?;
+        writeln!(out)?;
+    } else {
+        out.write_all(sweep::render(&swept).as_bytes())?;
+    }
+    out.flush()?;
+    if let Some(path) = &args.chart {
+        remark(&format!("chart written to {}", path.display()));
+    }
+    if swept.points.iter().any(|p| p.sight == Sight::NotTold) {
+        return Ok(ExitCode::from(2));
+    }
+    Ok(ExitCode::from(u8::from(!swept.seen_in_time())))
 }
 
 /// Answers and prints.
 pub fn run(args: &WhatIfArgs) -> anyhow::Result<ExitCode> {
     let file = ArrayFile::load(&args.array)?;
     let question = Question {
-        faults: faults(&args.faults)?,
+        faults: faults(args)?,
         sun: Sun {
             irradiance_w_m2: args.irradiance_w_m2,
             cell_temp_c: args.cell_c,
@@ -111,7 +159,14 @@ pub fn run(args: &WhatIfArgs) -> anyhow::Result<ExitCode> {
             Looser::Refuse
         },
     };
+    if let Some(range) = &args.sweep {
+        let range = range.parse().map_err(WhatIfError::Range)?;
+        return run_sweep(args, &file, &question, range);
+    }
     let answer = what_if(&file, &question)?;
+    if let Some(path) = &args.svg {
+        schematic::draw(&answer, path)?;
+    }
     let mut out = std::io::stdout().lock();
     if args.json {
         serde_json::to_writer_pretty(&mut out, &answer)?;
@@ -120,5 +175,11 @@ pub fn run(args: &WhatIfArgs) -> anyhow::Result<ExitCode> {
         out.write_all(text::render(&answer).as_bytes())?;
     }
     out.flush()?;
+    if let Some(path) = &args.svg {
+        remark(&format!("schematic written to {}", path.display()));
+    }
+    if answer.while_connected.never_connected.is_some() {
+        return Ok(ExitCode::from(2));
+    }
     Ok(ExitCode::from(u8::from(!answer.verdict.seen_in_time)))
 }

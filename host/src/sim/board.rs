@@ -273,6 +273,11 @@ impl SimBoard {
         Ok(self.now() < self.end())
     }
 
+    /// Goes on in another gear.
+    pub fn set_gear(&mut self, gear: Gear) {
+        self.gear = gear;
+    }
+
     /// Jumps over time in which neither side has anything to do.
     fn skip_quiet(&mut self) {
         if self.gear == Gear::EverySample {

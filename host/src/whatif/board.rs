@@ -107,6 +107,8 @@ pub struct Line {
 pub struct Run {
     /// When the fault came.
     pub onset: Onset,
+    /// The board did not connect this array even before the fault, and this is what it said: nothing was tested.
+    pub never_connected: Option<String>,
     /// The array was connected at the onset, or came to be afterwards.
     pub connected: bool,
     /// The trip, if there was one.
@@ -133,6 +135,9 @@ const RATE_HZ: u32 = 4000;
 const RUN_UP_S: f64 = 40.0;
 /// Looked at for at least this long, s.
 const OBSERVED_S_MIN: f64 = 120.0;
+/// Every sample is made until this long after the onset, s: no skipped time before it can have hidden anything from a detector that
+/// remembers. The current limits have all had their time by then.
+const FULL_RATE_S: f64 = 2.0;
 /// After a trip: the contactor has answered by then.
 const AFTER_TRIP_S: f64 = 1.0;
 
@@ -176,27 +181,36 @@ pub fn run(
     }
     let onset_at = (onset_s * f64::from(RATE_HZ)).round();
     let after_ms = |event: &Event| (event.at.0 as f64 - onset_at) / f64::from(RATE_HZ) * 1e3;
-    let events = listen(&scenario, |events| {
+    let events = listen(&scenario, onset_s + FULL_RATE_S, |events| {
         // Long enough after the first trip for the contactor to have answered.
         events
             .iter()
             .find(|e| matches!(e.kind, EventKind::Tripped { .. }))
             .map(|trip| trip.at.after((AFTER_TRIP_S * f64::from(RATE_HZ)) as u64).0)
     })?;
-    if onset != Onset::BeforeStart
+    let never_connected = (onset != Onset::BeforeStart
         && !events
             .iter()
-            .any(|e| e.kind == EventKind::Connected && after_ms(e) < 0.0)
-    {
-        return Err(WhatIfError::NotConnected {
-            why: events
-                .iter()
-                .rev()
-                .find(|e| after_ms(e) < 0.0 && !matches!(e.kind, EventKind::Started { .. }))
-                .map_or_else(
-                    || "it said nothing; is there enough light?".to_owned(),
-                    |e| words::event(&e.kind, Some(RATE_HZ)),
-                ),
+            .any(|e| e.kind == EventKind::Connected && after_ms(e) < 0.0))
+    .then(|| {
+        events
+            .iter()
+            .find(|e| matches!(e.kind, EventKind::Tripped { .. }))
+            .or(events.last())
+            .map_or_else(
+                || "it said nothing; is there enough light?".to_owned(),
+                |e| words::event(&e.kind, Some(RATE_HZ)),
+            )
+    });
+    if never_connected.is_some() {
+        return Ok(Run {
+            onset,
+            never_connected,
+            connected: false,
+            trip: None,
+            warned: false,
+            observed_s: 0.0,
+            lines: Vec::new(),
         });
     }
     let since: Vec<_> = events
@@ -229,6 +243,7 @@ pub fn run(
     });
     Ok(Run {
         onset,
+        never_connected,
         connected,
         trip,
         warned: before_trip
@@ -305,9 +320,11 @@ fn lasting(ohms: f64, from_s: f64) -> FaultSettings {
 /// Runs until the scenario ends or until the sample that `stop_at` names, acknowledging every event.
 fn listen(
     scenario: &Scenario,
+    full_rate_until_s: f64,
     stop_at: impl Fn(&[Event]) -> Option<u64>,
 ) -> Result<Vec<Event>, WhatIfError> {
-    let mut board = SimBoard::new(scenario, Gear::SkipQuiet)?;
+    let mut board = SimBoard::new(scenario, Gear::EverySample)?;
+    let full_rate_until = (full_rate_until_s * f64::from(RATE_HZ)) as u64;
     let mut decoder = Decoder::new();
     let mut events: Vec<Event> = Vec::new();
     let mut goes_on = true;
@@ -315,7 +332,11 @@ fn listen(
         let left = match stop_at(&events) {
             Some(at) if at <= board.now().0 => break,
             Some(at) => at - board.now().0,
-            None => u64::MAX / 2,
+            None if board.now().0 < full_rate_until => full_rate_until - board.now().0,
+            None => {
+                board.set_gear(Gear::SkipQuiet);
+                u64::MAX / 2
+            }
         };
         goes_on = board.run(left)?;
         if !goes_on {

@@ -9,13 +9,17 @@
 //! - [`fault`]: how a fault is written, and what "module" counts. [`ground`]: the ways back that the file describes.
 //! - [`circuit`]: the operating points. [`person`]: who touches, and what that does.
 //! - [`board`]: the real firmware's answer, in ms. [`verdict`]: which danger is not ended in time; the blind spot in words.
-//! - [`text`]: the table.
+//! - [`sweep`]: the same over a range of resistances. [`schematic`]: the picture. [`text`]: the table.
 
 pub mod board;
 pub mod circuit;
 pub mod fault;
 pub mod ground;
 pub mod person;
+pub mod schematic;
+pub mod sweep;
+#[cfg(test)]
+mod tests;
 pub mod text;
 pub mod verdict;
 
@@ -187,18 +191,12 @@ pub enum WhatIfError {
     /// The circuit has no solution.
     #[error("with these faults {0}; change a resistance a little, or report this with the file")]
     Circuit(#[from] NetworkError),
+    /// A range that is none.
+    #[error("--sweep: {0}")]
+    Range(FaultError),
     /// The simulated board stopped.
     #[error(transparent)]
     Board(#[from] SimError),
-    /// It never connected this array, even without the fault.
-    #[error(
-        "the board does not connect this array without any fault, so none can be shown to it. It says: {why}. Look at the array's insulation, \
-         the light and the settings with `plan`"
-    )]
-    NotConnected {
-        /// The last it said.
-        why: String,
-    },
 }
 
 /// File, ground and settings of one question: what a sweep needs once.

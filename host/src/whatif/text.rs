@@ -337,6 +337,15 @@ const SHOWN: usize = 8;
 
 fn lines(page: &mut Page, head: &str, run: &Run) {
     page.text(2, head);
+    if let Some(why) = &run.never_connected {
+        page.item(
+            "! ",
+            &format!(
+                "not told: it does not connect this array even without a fault. It says: {why}"
+            ),
+        );
+        return;
+    }
     if run.lines.is_empty() {
         page.item("  ", &format!("nothing in {}", after(run.observed_s * 1e3)));
     }

@@ -215,7 +215,12 @@ pub fn after(ms: f64) -> String {
 fn seen_words(seen: &Seen<'_>) -> Vec<String> {
     let mut says = Vec::new();
     let late = seen.while_connected;
-    if let Some(trip) = &late.trip {
+    if let Some(why) = &late.never_connected {
+        says.push(format!(
+            "What the board would do while connected cannot be told: it does not connect this array even without a fault. It says: {why}. \
+             Look at the findings of `plan`"
+        ));
+    } else if let Some(trip) = &late.trip {
         if trip.seen_by != SeenBy::BondCurrent {
             says.push("Not seen by: bond current. No limit on it trips.".to_owned());
         }
