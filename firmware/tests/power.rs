@@ -3,7 +3,7 @@
 use embedded_io::{ErrorType, Read, ReadReady, Write, WriteReady};
 use embedded_storage::nor_flash::{ErrorType as FE, NorFlash, ReadNorFlash};
 use ohmward_core::board::{Board, Parts, Pins, SampleSource};
-use ohmward_core::ram_flash::{RamFlash, RamFlashError};
+use ohmward_core::ram_flash::{FlashFault, RamFlash};
 use ohmward_core::{Identity, Sample};
 use ohmward_proto::Settings;
 use ohmward_proto::event::StartReason;
@@ -110,11 +110,11 @@ impl WriteReady for NoLink {
 #[derive(Clone, Default)]
 struct Flaky(RamFlash, Rc<Cell<u32>>);
 impl FE for Flaky {
-    type Error = RamFlashError;
+    type Error = FlashFault;
 }
 impl ReadNorFlash for Flaky {
     const READ_SIZE: usize = 1;
-    fn read(&mut self, o: u32, b: &mut [u8]) -> Result<(), RamFlashError> {
+    fn read(&mut self, o: u32, b: &mut [u8]) -> Result<(), FlashFault> {
         self.0.read(o, b)
     }
     fn capacity(&self) -> usize {
@@ -124,14 +124,14 @@ impl ReadNorFlash for Flaky {
 impl NorFlash for Flaky {
     const WRITE_SIZE: usize = 4;
     const ERASE_SIZE: usize = 4096;
-    fn erase(&mut self, a: u32, b: u32) -> Result<(), RamFlashError> {
+    fn erase(&mut self, a: u32, b: u32) -> Result<(), FlashFault> {
         if self.1.get() > 0 {
             self.1.set(self.1.get() - 1);
-            return Err(RamFlashError::PowerLost);
+            return Err(FlashFault::PowerLost);
         }
         self.0.erase(a, b)
     }
-    fn write(&mut self, o: u32, b: &[u8]) -> Result<(), RamFlashError> {
+    fn write(&mut self, o: u32, b: &[u8]) -> Result<(), FlashFault> {
         self.0.write(o, b)
     }
 }
@@ -279,7 +279,8 @@ fn damaged_flash_frees_no_lock_out() {
     }
     assert_eq!(b.state(), TripState::LockedOut);
     let mut f = b.board.into_flash();
-    for at in [20, 4096 + 20] {
+    // Every record of both slots.
+    for at in (20..2 * 4096).step_by(256) {
         f.0.bytes_mut()[at] ^= 1;
     }
     let mut b = start(f);
