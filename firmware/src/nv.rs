@@ -206,10 +206,13 @@ impl<F: NorFlash> Nv<F> {
 
     /// Something did not work: told once, tried again after a while that grows.
     pub fn failed(&mut self, journal: &mut Journal, now: SampleIndex, fault: MemoryFault) {
-        if self.told.is_none() || (self.told == Some(MemoryFault::Full) && self.told != Some(fault))
+        // In a journal without a place it is told at the next failure.
+        if matches!(self.told, None | Some(MemoryFault::Full))
+            && journal
+                .note_own(now, EventKind::MemoryFailed(fault))
+                .is_some()
         {
             self.told = Some(fault);
-            journal.push(now, EventKind::MemoryFailed(fault));
         }
         self.works_since = None;
         self.failures = self.failures.saturating_add(1);
@@ -230,13 +233,14 @@ impl<F: NorFlash> Nv<F> {
         let over = match (self.told, self.works_since) {
             (None, _) | (_, None) => false,
             (Some(MemoryFault::Full), _) => {
-                self.ring.as_ref().map_or(0, Ring::ready) > KEPT_FREE + 1
+                // Half of it: or what has waited in RAM fills it again at once.
+                let ring = self.ring.as_ref();
+                ring.is_some_and(|ring| ring.ready() * 2 >= ring.room_empty())
             }
             (Some(_), Some(since)) => now.since(since) >= WORKS_SAMPLES,
         };
-        if over {
+        if over && journal.note_own(now, EventKind::MemoryWorks).is_some() {
             self.told = None;
-            journal.push(now, EventKind::MemoryWorks);
         }
     }
 
@@ -289,8 +293,9 @@ impl<F: NorFlash> Nv<F> {
             if ready > KEPT_FREE && journal.fresh_len() > 0 {
                 if ready == KEPT_FREE + 1 && self.told.is_none() {
                     // The last that fits says so, with what fits beside it.
-                    self.told = Some(MemoryFault::Full);
-                    journal.note_own(now, EventKind::MemoryFailed(MemoryFault::Full));
+                    self.told = journal
+                        .note_own(now, EventKind::MemoryFailed(MemoryFault::Full))
+                        .map(|_| MemoryFault::Full);
                     let beside = ring.events_in_unit() - 1;
                     let events = journal.fresh().take(beside.min(journal.fresh_len() - 1));
                     ring.stage(events.chain(journal.newest_fresh()), low)?;

@@ -174,12 +174,20 @@ impl<const W: usize, const E: usize, const B: usize, const M: usize> Rig<W, E, B
 
     /// Everything goes out and flash comes to rest.
     fn drain(&mut self, oracle: &mut Oracle) {
-        for _ in 0..400 {
+        let (mut still, mut steps) = (0, 0);
+        while still < 8 {
             self.serve(1, Permit::Erase, oracle);
             if self.off() {
                 return;
             }
             self.host(0, oracle);
+            let before = std::mem::replace(&mut steps, self.nv.flash().steps());
+            still = if steps == before && self.journal.waiting() == 0 {
+                still + 1
+            } else {
+                0
+            };
+            assert!(self.now < 5000, "never comes to rest");
         }
         assert_eq!(self.journal.waiting(), 0);
         for id in &oracle.in_flash {
