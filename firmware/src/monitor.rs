@@ -436,7 +436,8 @@ impl Monitor {
     pub(crate) fn may_stall(&self) -> bool {
         !self.latch.contactor()
             && !self.latch.busy()
-            && !self.looks_away()
+            && !self.watch.measuring()
+            && !self.self_test.busy()
             && !self.timing()
             && !self.capture.busy()
     }
