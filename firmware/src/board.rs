@@ -3,15 +3,17 @@
 //! A new board is a [`SampleSource`], [`Pins`] filled with its embedded-hal pins, an `embedded-storage` NOR flash and
 //! an `embedded-io` byte link. The simulated board is built of the same parts, so this code runs there too.
 //!
-//! [`Board::turn`] takes one sample through: inputs, decision, outputs, then the link as far as it has room.
+//! [`Board::turn`] takes one sample through: inputs, decision, outputs; then what may take its time: flash, a little of
+//! it ([`crate::nv`] says how little), and the link as far as it has room. [`Board::decide`] touches neither, so a trip
+//! has switched its outputs before flash hears of it.
 
 use crate::monitor::{Identity, Inputs, Monitor, Outputs, Rest, Sample};
-use crate::nv::{Found, Kept, Nv};
+use crate::nv::{Found, Kept, KeptCalibration, Nv, Permit};
 use embedded_hal::digital::{InputPin, OutputPin};
 use embedded_io::{Read, ReadReady, Write, WriteReady};
 use embedded_storage::nor_flash::NorFlash;
 use ohmward_proto::decoder::{Decoder, DecoderCounts};
-use ohmward_proto::event::TripCause;
+use ohmward_proto::event::{MemoryFault, TripCause};
 use ohmward_proto::frame::{FrameError, MAX_FRAME, encode};
 use ohmward_proto::message::{LinkStats, Message};
 use ohmward_proto::settings::{Calibration, Settings, SettingsFault};
@@ -20,6 +22,8 @@ use ohmward_proto::units::SampleIndex;
 /// Bytes taken from the link in one turn, and frames given to it: a sample must not wait for a talkative host.
 const BYTES_IN_MAX: usize = 256;
 const FRAMES_OUT_MAX: usize = 8;
+/// Pages of the event ring that are erased before the first sample: a few hundred events.
+const PAGES_AT_START: usize = 2;
 /// Samples until a save that flash refused is tried again: a second or less.
 const SAVE_AGAIN_SAMPLES: u64 = 1000;
 
@@ -105,7 +109,7 @@ pub struct Parts<S, O, I, F, L> {
     pub source: S,
     /// Wires.
     pub pins: Pins<O, I>,
-    /// Flash with the two slots.
+    /// Flash for the two slots and the event ring, see [`crate::nv`].
     pub flash: F,
     /// Byte link to the host.
     pub link: L,
@@ -117,6 +121,8 @@ pub struct Board<S, O, I, F, L> {
     pins: Pins<O, I>,
     nv: Nv<F>,
     kept: Kept,
+    /// A save failed half way: what is in force has to be saved again.
+    kept_unsure: bool,
     /// Flash refused: not before this sample again.
     save_again: SampleIndex,
     link: L,
@@ -137,7 +143,8 @@ where
     F: NorFlash,
     L: Read + ReadReady + Write + WriteReady,
 {
-    /// Starts: counts the boot, takes the kept settings, else `defaults` (a new board).
+    /// Starts: counts the boot, takes the kept settings and calibration, else `defaults` and `calibration` (a new board).
+    /// May erase three blocks of flash: some 150 ms, 1.2 s at most, before the first sample.
     ///
     /// `identity.boot` is filled in here. Damaged settings start the monitor tripped, on `defaults`; so does a trip that
     /// nobody had reset when the supply went away.
@@ -161,6 +168,7 @@ where
                 settings: defaults,
                 tripped: None,
                 trips: 0,
+                calibration: None,
             },
             Found::Kept(kept) => Kept {
                 settings: defaults,
@@ -174,15 +182,19 @@ where
                 tripped: Some(TripCause::SettingsLost),
                 // Nobody knows: the worst.
                 trips: u8::MAX,
+                calibration: None,
             },
         };
         let kept = Kept {
-            boot: kept.boot.wrapping_add(1),
+            // Events of a run that the slots do not know of any more still have its number.
+            boot: kept.boot.max(nv.newest_boot()).wrapping_add(1),
             ..kept
         };
-        if nv.save(&kept).is_err() {
+        if nv.save(&kept, true).is_err() {
             return Err(not_stored);
         }
+        let prepared = nv.prepare(PAGES_AT_START);
+        let calibration = kept.calibration.map_or(calibration, |own| own.values);
         let identity = Identity {
             boot: kept.boot,
             ..identity
@@ -195,11 +207,17 @@ where
             monitor.keep_counting(kept.trips);
             monitor.start_tripped(cause);
         }
+        let now = monitor.now();
+        if let Err(fault) = prepared {
+            nv.failed(monitor.journal_mut(), now, fault);
+        }
+        nv.serve(monitor.journal_mut(), now, Permit::Read);
         Ok(Self {
             source: parts.source,
             pins: parts.pins,
             nv,
             kept,
+            kept_unsure: false,
             save_again: SampleIndex(0),
             link: parts.link,
             decoder: Decoder::new(),
@@ -212,7 +230,7 @@ where
         })
     }
 
-    /// One sample through the board, then the link as far as it has room.
+    /// One sample through the board, then flash and the link as far as they have room.
     ///
     /// # Errors
     /// A converter or pin that fails. The caller lets the watchdog open the contactor.
@@ -222,39 +240,72 @@ where
         Ok(outputs)
     }
 
-    /// One sample through the board, the link left alone.
+    /// One sample through the board, flash and link left alone.
     pub fn decide(&mut self) -> Result<Outputs, BoardFault<S::Error>> {
         let sample = self.source.next().map_err(BoardFault::Sample)?;
         let inputs = self.pins.read().map_err(BoardFault::Pin)?;
         self.arm = inputs.arm;
         let outputs = self.monitor.step(&sample, &inputs);
         self.pins.drive(&outputs).map_err(BoardFault::Pin)?;
-        self.keep_trip();
         Ok(outputs)
     }
 
-    /// A trip survives a power cut, and so does its reset. Tried again every so many samples while flash refuses: the contactor
-    /// has been driven by now.
-    fn keep_trip(&mut self) {
+    /// What flash may be used for after this sample. Events are written late rather than a limit timed late, but not so
+    /// late that the journal overflows.
+    fn permit(&mut self) -> Permit {
+        if self.monitor.may_stall() {
+            Permit::Erase
+        } else if self.monitor.must_not_wait() && !self.monitor.journal_mut().is_pressed() {
+            Permit::Read
+        } else {
+            Permit::Write
+        }
+    }
+
+    /// One piece of work for flash: the trip before everything else.
+    fn serve_flash(&mut self) {
+        let permit = self.permit();
+        if !self.keep_trip(permit) {
+            let now = self.monitor.now();
+            self.nv.serve(self.monitor.journal_mut(), now, permit);
+        }
+    }
+
+    /// A trip survives a power cut, and so does its reset. Tried again every so many samples while flash refuses. True when
+    /// flash has been written.
+    fn keep_trip(&mut self, permit: Permit) -> bool {
         let tripped = self.monitor.latched_cause();
         let now = self.monitor.now();
-        if tripped == self.kept.tripped || now < self.save_again {
-            return;
+        if (tripped == self.kept.tripped && !self.kept_unsure)
+            || now < self.save_again
+            || permit < Permit::Write
+        {
+            return false;
         }
         let kept = Kept {
             tripped,
             trips: self.monitor.recent_trips(),
             ..self.kept
         };
-        match self.nv.save(&kept) {
-            Ok(()) => self.kept = kept,
-            Err(_) => self.save_again = now.after(SAVE_AGAIN_SAMPLES),
+        match self.nv.save(&kept, permit >= Permit::Erase) {
+            Ok(()) => {
+                self.kept = kept;
+                self.kept_unsure = false;
+                self.nv.worked(now);
+            }
+            Err(fault) => {
+                self.save_again = now.after(SAVE_AGAIN_SAMPLES);
+                self.nv.failed(self.monitor.journal_mut(), now, fault);
+            }
         }
+        true
     }
 
-    /// Takes what the host sent and sends what the link has room for. A broken link is no fault of the protection: what
+    /// What may take longer than a sample: a piece of work for flash, then takes what the host sent and sends what the link
+    /// has room for. A broken link is no fault of the protection: what
     /// could not be sent stays in the monitor.
     pub fn serve_link(&mut self) {
+        self.serve_flash();
         let mut bytes = [0u8; BYTES_IN_MAX];
         if self.link.read_ready().unwrap_or(false)
             && let Ok(n @ 1..) = self.link.read(&mut bytes)
@@ -345,10 +396,53 @@ where
             settings: *settings,
             ..self.kept
         };
-        self.nv.save(&kept).map_err(|_| SettingsFault::NotStored)?;
-        self.kept = kept;
+        self.keep(kept)?;
         self.monitor.apply(*settings)?;
         Ok(settings.hash())
+    }
+
+    /// Keeps a calibration of this board's own; in force from the next start on. `made_unix_s`: when it was made.
+    ///
+    /// # Errors
+    /// [`SettingsFault::Calibration`] for values no board can measure with, [`SettingsFault::LooserNeedsArm`] without the
+    /// maintenance switch, [`SettingsFault::NotStored`]; the old one stays.
+    pub fn keep_calibration(
+        &mut self,
+        values: Calibration,
+        made_unix_s: Option<i64>,
+    ) -> Result<(), SettingsFault> {
+        if !values.is_sound() {
+            return Err(SettingsFault::Calibration);
+        }
+        if !self.arm {
+            return Err(SettingsFault::LooserNeedsArm);
+        }
+        let kept = Kept {
+            calibration: Some(KeptCalibration {
+                values,
+                made_unix_s,
+            }),
+            ..self.kept
+        };
+        self.keep(kept)
+    }
+
+    fn keep(&mut self, kept: Kept) -> Result<(), SettingsFault> {
+        let may_erase = self.permit() >= Permit::Erase;
+        if let Err(fault) = self.nv.save(&kept, may_erase) {
+            self.kept_unsure |= fault != MemoryFault::Full;
+            let now = self.monitor.now();
+            self.nv.failed(self.monitor.journal_mut(), now, fault);
+            return Err(SettingsFault::NotStored);
+        }
+        self.kept = kept;
+        self.kept_unsure = false;
+        Ok(())
+    }
+
+    /// What is kept in flash, the events apart.
+    pub fn kept(&self) -> &Kept {
+        &self.kept
     }
 
     /// The monitor, to look at.

@@ -1,5 +1,14 @@
 //! Events, numbered, kept until the host has them.
 //!
+//! ```text
+//! push → fresh ──(nv writes them)→ flash ──(nv reads them)→ window → host
+//!          └──────── straight to the host while nothing older waits in flash
+//! ```
+//!
+//! Alone, without flash or while it fails, the journal is what stands in `fresh`. With flash, what has been written goes
+//! on into the `window`, or waits in flash until there is room in it. Events of former runs wait there too, and leave
+//! under their own numbers. Oldest first.
+//!
 //! When the journal fills, events that can come in swarms are refused first: the last places are for what matters. Every
 //! refusal is counted, and the count becomes an event with the next one that is taken.
 
@@ -7,15 +16,28 @@ use heapless::Deque;
 use ohmward_proto::event::{Event, EventId, EventKind};
 use ohmward_proto::units::SampleIndex;
 
-/// Events kept.
+/// Events kept in RAM until they are in flash, or acknowledged.
 const PLACES: usize = 64;
-/// Places that events of a kind that comes in swarms may not take.
+/// Places, here and in flash, that events of a kind that comes in swarms may not take.
 const RESERVED: usize = 24;
+/// Events in flash that are being sent.
+const WINDOW: usize = 32;
 
 #[derive(Debug)]
 struct Entry {
     event: Event,
     sent_at: Option<SampleIndex>,
+    /// In flash, if it is there.
+    serial: u32,
+}
+
+/// What flash can do for the journal, as [`crate::nv`] sees it.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
+pub struct Backing {
+    /// Events that it can still take, beyond those reserved for what matters.
+    pub room_for_frequent: usize,
+    /// Events in it that have not come to the window; what is fresh has to wait for them.
+    pub behind_window: u32,
 }
 
 /// Events not yet acknowledged, oldest first.
@@ -23,7 +45,10 @@ struct Entry {
 pub struct Journal {
     boot: u32,
     next_seq: u32,
-    entries: Deque<Entry, PLACES>,
+    window: Deque<Entry, WINDOW>,
+    fresh: Deque<Entry, PLACES>,
+    /// `None`: RAM alone.
+    backing: Option<Backing>,
     refused: u32,
     resent: u32,
 }
@@ -47,11 +72,14 @@ fn is_frequent(kind: &EventKind) -> bool {
 }
 
 impl Journal {
+    /// An empty journal of this run, in RAM alone.
     pub fn new(boot: u32) -> Self {
         Self {
             boot,
             next_seq: 0,
-            entries: Deque::new(),
+            window: Deque::new(),
+            fresh: Deque::new(),
+            backing: None,
             refused: 0,
             resent: 0,
         }
@@ -59,8 +87,12 @@ impl Journal {
 
     /// Notes what happened; `None` when there was no room for it.
     pub fn push(&mut self, now: SampleIndex, kind: EventKind) -> Option<EventId> {
-        let room = PLACES - self.entries.len();
-        if room == 0 || (room <= RESERVED && is_frequent(&kind)) {
+        let room = PLACES - self.fresh.len();
+        let crowded = room <= RESERVED
+            || self
+                .backing
+                .is_some_and(|flash| flash.room_for_frequent <= self.fresh.len());
+        if room == 0 || (crowded && is_frequent(&kind)) {
             self.refused = self.refused.saturating_add(1);
             return None;
         }
@@ -76,21 +108,27 @@ impl Journal {
             boot: self.boot,
             seq: self.next_seq,
         };
-        let event = Event { id, at: now, kind };
         let entry = Entry {
-            event,
+            event: Event { id, at: now, kind },
             sent_at: None,
+            serial: 0,
         };
-        self.entries.push_back(entry).ok()?;
+        self.fresh.push_back(entry).ok()?;
         self.next_seq += 1;
         Some(id)
     }
 
     /// The oldest event that was never sent, or sent `retry` samples ago and not acknowledged.
     pub fn next_to_send(&mut self, now: SampleIndex, retry: u64) -> Option<Event> {
-        let entry = self
-            .entries
+        let held_back = self.backing.is_some_and(|flash| flash.behind_window > 0);
+        let fresh = self
+            .fresh
             .iter_mut()
+            .take(if held_back { 0 } else { PLACES });
+        let entry = self
+            .window
+            .iter_mut()
+            .chain(fresh)
             .find(|e| e.sent_at.is_none_or(|sent| now.since(sent) > retry))?;
         if entry.sent_at.replace(now).is_some() {
             self.resent = self.resent.saturating_add(1);
@@ -100,14 +138,15 @@ impl Journal {
 
     /// A host has (re)appeared: everything that is kept goes out again.
     pub fn resend(&mut self) {
-        for entry in &mut self.entries {
+        for entry in self.window.iter_mut().chain(&mut self.fresh) {
             entry.sent_at = None;
         }
     }
 
     /// The host has it.
     pub fn acknowledge(&mut self, id: EventId) {
-        self.entries.retain(|e| e.event.id != id);
+        self.window.retain(|e| e.event.id != id);
+        self.fresh.retain(|e| e.event.id != id);
     }
 
     /// Events sent more than once.
@@ -117,13 +156,90 @@ impl Journal {
 
     /// Events waiting for an acknowledgement.
     pub fn waiting(&self) -> usize {
-        self.entries.len()
+        let in_flash = self.backing.map_or(0, |flash| flash.behind_window);
+        self.window.len() + self.fresh.len() + in_flash as usize
+    }
+
+    /// What flash can do from now on; `None`: nothing.
+    pub fn back(&mut self, by: Option<Backing>) {
+        self.backing = by;
+    }
+
+    /// Events that are not in flash, oldest first.
+    pub fn fresh(&self) -> impl Iterator<Item = &Event> {
+        self.fresh.iter().map(|e| &e.event)
+    }
+
+    /// How many; more than half of the places are taken: they should be written soon.
+    pub fn fresh_len(&self) -> usize {
+        self.fresh.len()
+    }
+
+    /// Fresh events wait for long or are many.
+    pub fn is_pressed(&self) -> bool {
+        self.fresh.len() > PLACES / 2
+    }
+
+    /// These are in flash now, the first under `serial`. True when they went on into the window, from where they are sent;
+    /// else there was no room, or `behind` something older, and flash has to be read for them.
+    pub fn written(&mut self, ids: &[EventId], serial: u32, behind: bool) -> bool {
+        let holds = !behind && self.window.len() + ids.len() <= WINDOW;
+        for (id, serial) in ids.iter().zip(serial..) {
+            // One that was acknowledged meanwhile is not here any more.
+            let Some(entry) = self.fresh.iter().find(|e| e.event.id == *id) else {
+                continue;
+            };
+            let entry = Entry { serial, ..*entry };
+            self.fresh.retain(|e| e.event.id != *id);
+            if holds {
+                let _ = self.window.push_back(entry);
+            }
+        }
+        holds
+    }
+
+    /// Room for an event from flash.
+    pub fn has_window(&self) -> bool {
+        !self.window.is_full()
+    }
+
+    /// An event from flash, oldest first.
+    pub fn take_in(&mut self, serial: u32, event: Event) {
+        let _ = self.window.push_back(Entry {
+            event,
+            sent_at: None,
+            serial,
+        });
+    }
+
+    /// Everything in flash below this serial is acknowledged; `read` is the serial up to which flash has been read.
+    pub fn acked_below(&self, read: u32) -> u32 {
+        self.window.front().map_or(read, |e| e.serial)
+    }
+
+    /// Events that flash had and that cannot be read.
+    pub fn lost(&mut self, now: SampleIndex, count: u32) {
+        let count = count.saturating_add(core::mem::take(&mut self.refused));
+        if self.append(now, EventKind::EventsLost { count }).is_none() {
+            self.refused = count;
+        }
+    }
+
+    /// Notes something about the journal itself, ahead of every reserve. Its number, if there was a place.
+    pub fn note_own(&mut self, now: SampleIndex, kind: EventKind) -> Option<EventId> {
+        self.append(now, kind)
+    }
+
+    /// The newest fresh events.
+    pub fn newest_fresh(&self) -> Option<&Event> {
+        self.fresh.back().map(|e| &e.event)
     }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use heapless::Vec;
     use ohmward_proto::units::Amps;
 
     const SURGE: EventKind = EventKind::Surge {
@@ -158,7 +274,7 @@ mod tests {
                 .push(SampleIndex(100), EventKind::Connected)
                 .is_some()
         );
-        let mut seen: heapless::Vec<Event, PLACES> = heapless::Vec::new();
+        let mut seen: Vec<Event, PLACES> = Vec::new();
         while let Some(event) = journal.next_to_send(SampleIndex(101), 1000) {
             seen.push(event).expect("fits");
         }

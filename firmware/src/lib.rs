@@ -40,7 +40,7 @@ mod despike;
 mod fuse;
 mod indicate;
 pub mod insulation;
-mod journal;
+pub mod journal;
 mod latch;
 mod limits;
 mod lockout;

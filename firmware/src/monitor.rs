@@ -427,6 +427,26 @@ impl Monitor {
         self.journal.waiting()
     }
 
+    /// The events, for what keeps them.
+    pub(crate) fn journal_mut(&mut self) -> &mut Journal {
+        &mut self.journal
+    }
+
+    /// Nothing is watched, timed, measured or recorded: the board may stand still for as long as an erase takes.
+    pub(crate) fn may_stall(&self) -> bool {
+        !self.latch.contactor()
+            && !self.latch.busy()
+            && !self.watch.measuring()
+            && !self.self_test.busy()
+            && !self.timing()
+            && !self.capture.busy()
+    }
+
+    /// A limit is being timed while the array is connected.
+    pub(crate) fn must_not_wait(&self) -> bool {
+        self.latch.contactor() && self.timing()
+    }
+
     /// One sample of every channel and the digital inputs → the digital outputs.
     pub fn step(&mut self, sample: &Sample, inputs: &Inputs) -> Outputs {
         if sample.lost_before > 0 {

@@ -1,19 +1,59 @@
-//! What survives a power cut: boot count and settings, in two slots with a check sum each.
+//! What survives a power cut: settings, boot count, calibration and trip in two slots (`nv/slots.rs`), events in a ring
+//! behind them (`nv/ring.rs`).
 //!
-//! A save goes to the slot that does not hold the newest record, so at every instant one whole record is there: the old
-//! one or the new one, never a mixture. A board's flash is reached by `embedded-storage`'s NOR traits.
+//! A board's flash is reached by `embedded-storage`'s NOR traits: the first two erase blocks are the slots, what follows is
+//! the ring. Geometry: writes of at most 256 bytes, erase blocks of a multiple of that, at least five of them (an RP2040's
+//! flash: words of 256, blocks of 4096; a flash in RAM: words of 4).
+//!
+//! # What one call costs
+//!
+//! Flash is never touched between a sample and the outputs that answer it. [`Nv::serve`] is called afterwards and does at
+//! most one of: a write of 64 bytes (256 where words are that long) and reading it back; an erase of one block and the
+//! write of its head. [`Nv::save`] writes 256 bytes, twice when they do not read back. Each call may also read four places of 64 bytes. [`Permit`] says what is allowed now: on real flash a
+//! write stops an RP2040 for 0.4 ms, 3 ms at most, an erase for 45 ms, 400 ms at most (values from memory, of the usual
+//! serial NOR chips), so erases have to wait until the contactor is open and nothing is measured. A board's converter has
+//! to buffer as many samples as a write takes.
+//!
+//! # What a cut leaves
+//!
+//! Settings, boot count, calibration and trip: the old record or the new one. Events: all that had been written, and of those
+//! the ones not acknowledged come again. Acknowledgements are written late, [`ACKED_LATE_SAMPLES`] or [`ACKED_MANY`] of them:
+//! an event may come twice after a cut, under its own number, never not at all. Events that were not yet written when the
+//! supply went are lost; while flash is able that is what happened within the last few turns.
 
+use crate::journal::{Backing, Journal};
 use embedded_storage::nor_flash::NorFlash;
-use ohmward_proto::event::TripCause;
-use ohmward_proto::settings::Settings;
+use ohmward_proto::event::{EventKind, MemoryFault, TripCause};
+use ohmward_proto::settings::{Calibration, Settings};
+use ohmward_proto::units::SampleIndex;
+use ring::{Read, Ring};
 use serde::{Deserialize, Serialize};
+use slots::Slots;
 
-/// Marks a record of ours, this layout.
-const MAGIC: u32 = 0x4F57_0002;
-/// Longest record; a multiple of every write size up to 256 bytes.
-const RECORD_MAX: usize = 256;
+mod ring;
+mod slots;
 
-/// What is kept.
+pub use slots::Found;
+
+/// Erase blocks that the slots take.
+const SLOT_BLOCKS: usize = 2;
+/// Acknowledgements are written when the oldest of them is a minute old, at 4 kS/s,
+pub const ACKED_LATE_SAMPLES: u64 = 240_000;
+/// or when there are so many.
+pub const ACKED_MANY: u32 = 16;
+/// Events that the ring keeps room for when it refuses frequent ones; a quarter of a ring that is small.
+const RESERVED: usize = 24;
+/// Units for other things than events: the last one is for the record that sets pages free.
+const KEPT_FREE: usize = 1;
+/// Failures that are followed by another try at once; then after a quarter of a second, doubled up to a minute.
+const AT_ONCE: u32 = 4;
+const AGAIN_SAMPLES: u64 = 1000;
+const AGAIN_DOUBLED_MAX: u32 = 8;
+/// A minute, at 4 kS/s, without a failure: then flash works again. Events about flash are written to it, too: without this
+/// one that fails now and then would fill itself with them.
+const WORKS_SAMPLES: u64 = 240_000;
+
+/// What is kept of a board.
 #[derive(Clone, Copy, PartialEq, Debug, Serialize, Deserialize)]
 pub struct Kept {
     /// Starts so far.
@@ -24,133 +64,286 @@ pub struct Kept {
     pub tripped: Option<TripCause>,
     /// Trips that count towards the lock-out: a power cut does not forget them either.
     pub trips: u8,
+    /// This board's own calibration; `None`: it was never calibrated, the design values hold.
+    pub calibration: Option<KeptCalibration>,
 }
 
-/// What was found at start.
-#[derive(Clone, Copy, PartialEq, Debug)]
-pub enum Found {
-    /// Both slots are erased: a new board.
-    Nothing,
-    /// The newest whole record.
-    Kept(Kept),
-    /// Something is there and no record of it is whole. Not the same as a new board. The check sum of what is there
-    /// stands for the boot count that is lost: another damage gives another number.
-    Damaged {
-        /// CRC-32C of both slots.
-        sum: u32,
-    },
+/// A calibration, and when it was made.
+#[derive(Clone, Copy, PartialEq, Debug, Serialize, Deserialize)]
+pub struct KeptCalibration {
+    /// Its values and its number.
+    pub values: Calibration,
+    /// Unix time in seconds, as whoever calibrated told.
+    pub made_unix_s: Option<i64>,
 }
 
-/// Why a save did not happen.
-#[derive(Debug)]
-pub enum NvError<E> {
-    /// The flash said no.
-    Flash(E),
-    /// Its erase blocks or write size do not fit a record.
+/// What flash may be used for right now.
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]
+pub enum Permit {
+    /// A limit is being timed: reading only.
+    Read,
+    /// Short work: writes.
+    Write,
+    /// Nothing is watched or measured that an erase could disturb.
+    Erase,
+}
+
+/// Why a flash cannot be used at all.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum OpenError {
+    /// Its erase blocks or write size do not fit; see [`crate::nv`].
     Geometry,
+    /// The slots cannot be read.
+    Unreadable,
 }
 
-#[derive(Serialize, Deserialize)]
-struct Record {
-    magic: u32,
-    /// Grows with every save; the larger of two whole records is the newer.
-    generation: u32,
-    kept: Kept,
-}
-
-/// Two slots in a flash: its first two erase blocks.
+/// The flash, and what is known of it.
 #[derive(Debug)]
 pub struct Nv<F> {
     flash: F,
-    generation: u32,
-    /// Slot of the newest record.
-    newest: u32,
+    slots: Slots,
+    /// `None`: it could not be read at start.
+    ring: Option<Ring>,
+    /// As saved last.
+    kept: Option<Kept>,
+    told: Option<MemoryFault>,
+    /// Since then everything that was tried has worked.
+    works_since: Option<SampleIndex>,
+    failures: u32,
+    not_before: SampleIndex,
+    /// Something is acknowledged and not written since then.
+    acked_since: Option<SampleIndex>,
 }
 
 impl<F: NorFlash> Nv<F> {
-    /// Looks at both slots.
+    /// Reads slots and ring.
     ///
     /// # Errors
-    /// The flash's own, or a geometry that does not fit.
-    pub fn open(mut flash: F) -> Result<(Self, Found), NvError<F::Error>> {
-        if !RECORD_MAX.is_multiple_of(F::WRITE_SIZE)
-            || !RECORD_MAX.is_multiple_of(F::READ_SIZE)
-            || F::ERASE_SIZE < RECORD_MAX
-            || flash.capacity() < 2 * F::ERASE_SIZE
-        {
-            return Err(NvError::Geometry);
+    /// [`OpenError`]. A ring that cannot be read is no error: events stay in RAM then, and that is told.
+    pub fn open(mut flash: F) -> Result<(Self, Found), OpenError> {
+        if !Slots::fits::<F>() || !Ring::fits(&flash, SLOT_BLOCKS) {
+            return Err(OpenError::Geometry);
         }
-        let mut newest: Option<(u32, Record)> = None;
-        let mut erased = true;
-        let mut sum = ohmward_proto::checksum::SMALL_CRC.digest();
-        for slot in 0..2 {
-            let mut bytes = [0u8; RECORD_MAX];
-            flash
-                .read(slot * F::ERASE_SIZE as u32, &mut bytes)
-                .map_err(NvError::Flash)?;
-            sum.update(&bytes);
-            erased &= bytes.iter().all(|&b| b == 0xFF);
-            let Ok(record) = postcard::from_bytes_crc32::<Record>(
-                &bytes,
-                ohmward_proto::checksum::SMALL_CRC.digest(),
-            ) else {
-                continue;
-            };
-            let newer = newest.as_ref().is_none_or(|(_, best)| {
-                record.generation.wrapping_sub(best.generation) < u32::MAX / 2
-            });
-            if record.magic == MAGIC && newer {
-                newest = Some((slot, record));
-            }
-        }
-        let found = match &newest {
-            Some((_, record)) => Found::Kept(record.kept),
-            None if erased => Found::Nothing,
-            None => Found::Damaged {
-                sum: sum.finalize(),
-            },
-        };
-        let (newest, generation) =
-            newest.map_or((1, 0), |(slot, record)| (slot, record.generation));
+        let (slots, found, acked_below) =
+            Slots::open(&mut flash).map_err(|_| OpenError::Unreadable)?;
+        let ring = Ring::open(&mut flash, SLOT_BLOCKS, acked_below).ok();
         let nv = Self {
             flash,
-            generation,
-            newest,
+            slots,
+            ring,
+            kept: match found {
+                Found::Kept(kept) => Some(kept),
+                Found::Nothing | Found::Damaged { .. } => None,
+            },
+            told: None,
+            works_since: None,
+            failures: 0,
+            not_before: SampleIndex(0),
+            acked_since: None,
         };
         Ok((nv, found))
     }
 
-    /// Writes a new record beside the newest one.
+    /// Highest boot count that any event in the ring has.
+    pub fn newest_boot(&self) -> u32 {
+        self.ring.as_ref().map_or(0, Ring::newest_boot)
+    }
+
+    /// Writes a new record beside the newest one; erases a slot for it only when `may_erase`.
     ///
     /// # Errors
-    /// The flash's own; the old record is then still the newest.
-    pub fn save(&mut self, kept: &Kept) -> Result<(), NvError<F::Error>> {
-        let slot = 1 - self.newest;
-        let at = slot * F::ERASE_SIZE as u32;
-        let generation = self.generation.wrapping_add(1);
-        let record = Record {
-            magic: MAGIC,
-            generation,
-            kept: *kept,
-        };
-        let mut bytes = [0xFF; RECORD_MAX];
-        postcard::to_slice_crc32(
-            &record,
-            &mut bytes,
-            ohmward_proto::checksum::SMALL_CRC.digest(),
-        )
-        .map_err(|_| NvError::Geometry)?;
-        self.flash
-            .erase(at, at + F::ERASE_SIZE as u32)
-            .map_err(NvError::Flash)?;
-        self.flash.write(at, &bytes).map_err(NvError::Flash)?;
-        self.newest = slot;
-        self.generation = generation;
+    /// [`MemoryFault::Full`]: there is no place without an erase. After any other the old record or this one may be found at
+    /// the next start: save again what is to hold.
+    pub fn save(&mut self, kept: &Kept, may_erase: bool) -> Result<(), MemoryFault> {
+        let acked = self.ring.as_ref().map_or(0, Ring::acked_below);
+        let flash = &mut self.flash;
+        match self.slots.save(flash, kept, acked, may_erase) {
+            // A cut that left no trace to see may have weakened the place: the next one.
+            Err(MemoryFault::Write) => self.slots.save(flash, kept, acked, may_erase)?,
+            done => done?,
+        }
+        self.kept = Some(*kept);
         Ok(())
+    }
+
+    /// Work that can take long, before anything is watched: erases up to `pages` pages of the ring.
+    pub fn prepare(&mut self, pages: usize) -> Result<(), MemoryFault> {
+        let Some(ring) = &mut self.ring else {
+            return Err(MemoryFault::Read);
+        };
+        for _ in 0..pages {
+            if !ring.wants_record() {
+                ring.prepare(&mut self.flash)?;
+            }
+        }
+        Ok(())
+    }
+
+    /// Moves events between the journal and flash, a little at a time. What fails becomes an event, once, and is tried again.
+    pub fn serve(&mut self, journal: &mut Journal, now: SampleIndex, permit: Permit) {
+        if now < self.not_before {
+            return;
+        }
+        match self.work(journal, now, permit) {
+            Ok(Done::Nothing) => {}
+            Ok(Done::Something) => self.worked(now),
+            Err(fault) => self.failed(journal, now, fault),
+        }
+        self.tell_works(journal, now);
+        let backing = match &self.ring {
+            Some(ring) if self.told != Some(MemoryFault::Read) => {
+                let low = journal.acked_below(ring.read_serial());
+                let reserve = RESERVED.min(ring.room_empty() / 4);
+                Some(Backing {
+                    room_for_frequent: ring.room(low).saturating_sub(reserve),
+                    behind_window: ring.unread(),
+                })
+            }
+            _ => None,
+        };
+        journal.back(backing);
+    }
+
+    /// Something did not work: told once, tried again after a while that grows.
+    pub fn failed(&mut self, journal: &mut Journal, now: SampleIndex, fault: MemoryFault) {
+        // In a journal without a place it is told at the next failure.
+        if matches!(self.told, None | Some(MemoryFault::Full))
+            && journal
+                .note_own(now, EventKind::MemoryFailed(fault))
+                .is_some()
+        {
+            self.told = Some(fault);
+        }
+        self.works_since = None;
+        self.failures = self.failures.saturating_add(1);
+        if self.failures >= AT_ONCE {
+            let doubled = (self.failures - AT_ONCE).min(AGAIN_DOUBLED_MAX);
+            self.not_before = now.after(AGAIN_SAMPLES << doubled);
+        }
+    }
+
+    /// A write or an erase has worked.
+    pub fn worked(&mut self, now: SampleIndex) {
+        self.failures = 0;
+        self.works_since.get_or_insert(now);
+    }
+
+    /// Tells when a fault is over.
+    fn tell_works(&mut self, journal: &mut Journal, now: SampleIndex) {
+        let over = match (self.told, self.works_since) {
+            (None, _) | (_, None) => false,
+            (Some(MemoryFault::Full), _) => {
+                // Half of it: or what has waited in RAM fills it again at once.
+                let ring = self.ring.as_ref();
+                ring.is_some_and(|ring| ring.ready() * 2 >= ring.room_empty())
+            }
+            (Some(_), Some(since)) => now.since(since) >= WORKS_SAMPLES,
+        };
+        if over && journal.note_own(now, EventKind::MemoryWorks).is_some() {
+            self.told = None;
+        }
+    }
+
+    fn work(
+        &mut self,
+        journal: &mut Journal,
+        now: SampleIndex,
+        permit: Permit,
+    ) -> Result<Done, MemoryFault> {
+        let flash = &mut self.flash;
+        let ring = self.ring.as_mut().ok_or(MemoryFault::Read)?;
+        if journal.has_window() && ring.unread() > 0 {
+            match ring.read(flash)? {
+                Read::Event(serial, event) => journal.take_in(serial, event),
+                Read::Lost(count) => journal.lost(now, count),
+                Read::More | Read::End => {}
+            }
+        }
+        let low = journal.acked_below(ring.read_serial());
+        let acked_due = if low > ring.acked_below() {
+            let since = *self.acked_since.get_or_insert(now);
+            now.since(since) >= ACKED_LATE_SAMPLES
+                || low - ring.acked_below() >= ACKED_MANY
+                || ring.would_want_erase(low)
+        } else {
+            self.acked_since = None;
+            false
+        };
+        if permit < Permit::Write {
+            return Ok(Done::Nothing);
+        }
+        let may_erase = permit >= Permit::Erase;
+        let ready = ring.ready();
+        if may_erase && ready <= KEPT_FREE + 1 {
+            if ring.wants_erase() && !ring.wants_record() {
+                ring.prepare(flash)?;
+                return Ok(Done::Something);
+            }
+            // Cuts have eaten the room for the record that sets pages free: the slots take it.
+            if ready == 0
+                && (ring.wants_record() || ring.would_want_erase(low))
+                && let Some(kept) = &self.kept
+            {
+                self.slots.save(flash, kept, low, true)?;
+                ring.acked_in_slots(low);
+                return Ok(Done::Something);
+            }
+        }
+        if !ring.is_staged() {
+            if ready > KEPT_FREE && journal.fresh_len() > 0 {
+                if ready == KEPT_FREE + 1 && self.told.is_none() {
+                    // The last that fits says so, with what fits beside it.
+                    self.told = journal
+                        .note_own(now, EventKind::MemoryFailed(MemoryFault::Full))
+                        .map(|_| MemoryFault::Full);
+                    let beside = ring.events_in_unit() - 1;
+                    let events = journal.fresh().take(beside.min(journal.fresh_len() - 1));
+                    ring.stage(events.chain(journal.newest_fresh()), low)?;
+                } else {
+                    ring.stage(journal.fresh(), low)?;
+                }
+            } else if acked_due && (ready > KEPT_FREE || ring.would_want_erase(low)) {
+                ring.stage(core::iter::empty(), low)?;
+            } else if may_erase && ring.wants_record() {
+                ring.stage_record()?;
+            }
+        }
+        if ring.is_staged() && ready > 0 {
+            let (serial, behind) = (ring.next_serial(), ring.unread() > 0);
+            let ids = ring.write(flash)?;
+            if !ids.is_empty() && journal.written(&ids, serial, behind) {
+                ring.skip_to_end();
+            }
+            return Ok(Done::Something);
+        }
+        if may_erase && self.slots.wants_erase::<F>() {
+            self.slots.erase_other(flash)?;
+            return Ok(Done::Something);
+        }
+        if may_erase && ring.wants_erase() && !ring.wants_record() {
+            ring.prepare(flash)?;
+            return Ok(Done::Something);
+        }
+        Ok(Done::Nothing)
     }
 
     /// Gives the flash back.
     pub fn into_flash(self) -> F {
         self.flash
     }
+
+    /// The flash, to look at.
+    pub fn flash(&self) -> &F {
+        &self.flash
+    }
+
+    /// The flash, to break it.
+    pub fn flash_mut(&mut self) -> &mut F {
+        &mut self.flash
+    }
+}
+
+enum Done {
+    Nothing,
+    Something,
 }

@@ -1,215 +1,14 @@
-//! What a power cut, a flash that refuses and damaged flash leave of a trip and of the lock-out.
+//! What a power cut, a flash that refuses and damaged flash leave of a trip, of the lock-out and of events.
 
-use embedded_io::{ErrorType, Read, ReadReady, Write, WriteReady};
-use embedded_storage::nor_flash::{ErrorType as FE, NorFlash, ReadNorFlash};
-use ohmward_core::board::{Board, Parts, Pins, SampleSource};
-use ohmward_core::ram_flash::{RamFlash, RamFlashError};
-use ohmward_core::{Identity, Sample};
-use ohmward_proto::Settings;
-use ohmward_proto::event::StartReason;
-use ohmward_proto::measure::{Codes, TripState};
-use ohmward_proto::message::BoardId;
-use ohmward_proto::settings::Calibration;
+#[path = "common/board.rs"]
+mod board;
+
+use board::{Flaky, start};
+use ohmward_proto::event::{Event, EventId, EventKind, MemoryFault};
+use ohmward_proto::measure::TripState;
+use ohmward_proto::settings::{Calibration, SettingsFault};
 use ohmward_proto::units::SampleIndex;
-use std::cell::Cell;
-use std::convert::Infallible;
-use std::rc::Rc;
-const RATE: u32 = 4000;
-#[derive(Clone, Default)]
-struct World {
-    inject: Rc<Cell<bool>>,
-    bond: Rc<Cell<bool>>,
-    bp: Rc<Cell<bool>>,
-    bn: Rc<Cell<bool>>,
-    i: Rc<Cell<f64>>,
-}
-struct Src(World);
-impl SampleSource for Src {
-    type Error = Infallible;
-    fn next(&mut self) -> Result<Sample, Infallible> {
-        let w = &self.0;
-        let mut i = 0.0;
-        let (mut vp, mut vn) = (200.0, 0.0);
-        if w.bond.get() {
-            let gp = 0.6e-6 + if w.bp.get() { 5e-6 } else { 0.0 };
-            let gn = 0.6e-6 + if w.bn.get() { 5e-6 } else { 0.0 };
-            vn = -200.0 * gp / (gp + gn);
-            vp = vn + 200.0;
-        } else {
-            i += w.i.get();
-            if w.bp.get() {
-                i -= 1e-3;
-            }
-        }
-        if w.inject.get() {
-            i += 0.1;
-        }
-        let code = |x: f64, full: f64| (x / full * 32768.0).round().clamp(-32768.0, 32767.0) as i16;
-        Ok(Sample {
-            codes: Codes {
-                i_fine: code(i, 1.25),
-                i_wide: code(i, 25.0),
-                v_pos: code(vp, 600.0),
-                v_neg: code(vn, 600.0),
-            },
-            lost_before: 0,
-        })
-    }
-}
-#[derive(Clone, Default)]
-struct Pin(Rc<Cell<bool>>);
-impl embedded_hal::digital::ErrorType for Pin {
-    type Error = Infallible;
-}
-impl embedded_hal::digital::OutputPin for Pin {
-    fn set_low(&mut self) -> Result<(), Infallible> {
-        self.0.set(false);
-        Ok(())
-    }
-    fn set_high(&mut self) -> Result<(), Infallible> {
-        self.0.set(true);
-        Ok(())
-    }
-}
-impl embedded_hal::digital::InputPin for Pin {
-    fn is_high(&mut self) -> Result<bool, Infallible> {
-        Ok(self.0.get())
-    }
-    fn is_low(&mut self) -> Result<bool, Infallible> {
-        Ok(!self.0.get())
-    }
-}
-struct NoLink;
-impl ErrorType for NoLink {
-    type Error = Infallible;
-}
-impl Read for NoLink {
-    fn read(&mut self, _: &mut [u8]) -> Result<usize, Infallible> {
-        Ok(0)
-    }
-}
-impl ReadReady for NoLink {
-    fn read_ready(&mut self) -> Result<bool, Infallible> {
-        Ok(false)
-    }
-}
-impl Write for NoLink {
-    fn write(&mut self, b: &[u8]) -> Result<usize, Infallible> {
-        Ok(b.len())
-    }
-    fn flush(&mut self) -> Result<(), Infallible> {
-        Ok(())
-    }
-}
-impl WriteReady for NoLink {
-    fn write_ready(&mut self) -> Result<bool, Infallible> {
-        Ok(true)
-    }
-}
-/// A flash that refuses a number of erases.
-#[derive(Clone, Default)]
-struct Flaky(RamFlash, Rc<Cell<u32>>);
-impl FE for Flaky {
-    type Error = RamFlashError;
-}
-impl ReadNorFlash for Flaky {
-    const READ_SIZE: usize = 1;
-    fn read(&mut self, o: u32, b: &mut [u8]) -> Result<(), RamFlashError> {
-        self.0.read(o, b)
-    }
-    fn capacity(&self) -> usize {
-        self.0.capacity()
-    }
-}
-impl NorFlash for Flaky {
-    const WRITE_SIZE: usize = 4;
-    const ERASE_SIZE: usize = 4096;
-    fn erase(&mut self, a: u32, b: u32) -> Result<(), RamFlashError> {
-        if self.1.get() > 0 {
-            self.1.set(self.1.get() - 1);
-            return Err(RamFlashError::PowerLost);
-        }
-        self.0.erase(a, b)
-    }
-    fn write(&mut self, o: u32, b: &[u8]) -> Result<(), RamFlashError> {
-        self.0.write(o, b)
-    }
-}
-type B = Board<Src, Pin, Pin, Flaky, NoLink>;
-struct Bench {
-    board: B,
-    w: World,
-    reset: Pin,
-    arm: Pin,
-}
-fn start(flash: Flaky) -> Bench {
-    let w = World::default();
-    let p = |r: &Rc<Cell<bool>>| Pin(r.clone());
-    let contactor = Pin::default();
-    let (reset, arm) = (Pin::default(), Pin::default());
-    let pins = Pins {
-        contactor_feedback: contactor.clone(),
-        contactor,
-        bond_switch: p(&w.bond),
-        bridge_pos: p(&w.bp),
-        bridge_neg: p(&w.bn),
-        inject: p(&w.inject),
-        lamp: Pin::default(),
-        buzzer: Pin::default(),
-        reset: reset.clone(),
-        arm: arm.clone(),
-    };
-    let identity = Identity {
-        board: BoardId(1),
-        boot: 1,
-        reason: StartReason::PowerOn,
-        sample_rate_hz: RATE,
-        epoch_unix_ms: None,
-    };
-    let board = Board::start(
-        Parts {
-            source: Src(w.clone()),
-            pins,
-            flash,
-            link: NoLink,
-        },
-        identity,
-        Settings::SMALL_BONDED,
-        Calibration::REFERENCE,
-    )
-    .unwrap_or_else(|_| panic!("starts"));
-    Bench {
-        board,
-        w,
-        reset,
-        arm,
-    }
-}
-impl Bench {
-    fn run(&mut self, s: f64) {
-        for _ in 0..(s * 4000.0) as u32 {
-            self.board.turn().unwrap_or_else(|_| panic!("turns"));
-        }
-    }
-    fn trip(&mut self) {
-        self.w.i.set(2.0);
-        self.run(1.0);
-        self.w.i.set(0.0);
-    }
-    fn reset(&mut self) {
-        self.run(40.0);
-        self.reset.0.set(true);
-        self.run(0.1);
-        self.reset.0.set(false);
-        self.run(10.0);
-    }
-    fn state(&self) -> TripState {
-        self.board.monitor().state()
-    }
-    fn cut(self) -> Bench {
-        start(self.board.into_flash())
-    }
-}
+
 #[test]
 fn a_latched_trip_outlives_a_power_cut() {
     let mut b = start(Flaky::default());
@@ -230,8 +29,9 @@ fn a_save_that_flash_refuses_is_tried_again() {
     let knob = f.1.clone();
     let mut b = start(f);
     b.run(10.0);
-    knob.set(1);
+    knob.set(6);
     b.trip();
+    assert!(knob.get() < 6, "nothing was refused");
     assert_eq!(b.state(), TripState::Latched);
     b.run(60.0);
     let mut b = b.cut();
@@ -279,7 +79,8 @@ fn damaged_flash_frees_no_lock_out() {
     }
     assert_eq!(b.state(), TripState::LockedOut);
     let mut f = b.board.into_flash();
-    for at in [20, 4096 + 20] {
+    // Every record of both slots.
+    for at in (20..2 * 4096).step_by(256) {
         f.0.bytes_mut()[at] ^= 1;
     }
     let mut b = start(f);
@@ -312,4 +113,157 @@ fn a_lock_out_outlives_a_power_cut() {
     assert_eq!(b.state(), TripState::Closed);
     let b = b.cut();
     assert_eq!(b.board.monitor().recent_trips(), 0);
+}
+
+fn ids(events: &[Event]) -> Vec<EventId> {
+    events.iter().map(|e| e.id).collect()
+}
+
+/// Nobody has listened; the supply goes away twice. Then the host gets every event of all three runs, in order, once.
+#[test]
+fn events_of_former_runs_come_under_their_own_numbers() {
+    let mut b = start(Flaky::default());
+    b.run(10.0);
+    b.trip();
+    b.run(1.0);
+    b.host(false);
+    let mut made = b.events.clone();
+    assert!(
+        made.iter()
+            .any(|e| matches!(e.kind, EventKind::Tripped { .. }))
+    );
+    let mut b = b.cut();
+    b.run(0.1);
+    b.host(false);
+    // Sent again from the first run on; what is new comes behind.
+    made.retain(|e| !b.events.iter().any(|again| again == e));
+    assert!(made.is_empty(), "never came again: {made:?}");
+    let all = b.events.clone();
+    assert_eq!(all.last().map(|e| e.id.boot), Some(2));
+    let mut b = b.cut();
+    // Longer than it takes to write acknowledgements down.
+    for _ in 0..70 {
+        b.run(1.0);
+        b.host(true);
+    }
+    let third = b.events.clone();
+    assert_eq!(ids(&third)[..all.len()], ids(&all));
+    assert!(
+        third.windows(2).all(|two| two[0].id < two[1].id),
+        "in order, once"
+    );
+    assert_eq!(
+        third.first().map(|e| e.id),
+        Some(EventId { boot: 1, seq: 0 })
+    );
+    // What it has acknowledged does not come again.
+    let mut b = b.cut();
+    b.run(0.1);
+    b.host(true);
+    let last = third.last().map(|e| e.id).expect("some");
+    assert!(b.events.iter().all(|e| e.id > last), "{:?}", ids(&b.events));
+}
+
+/// Flash hears of a trip after the contactor; and no block is erased while the contactor is driven.
+#[test]
+fn outputs_come_before_flash() {
+    let mut b = start(Flaky::default());
+    b.run(10.0);
+    assert_eq!(b.state(), TripState::Closed);
+    let flash = b.board.into_flash();
+    let used = flash.2.clone();
+    let mut b = start(flash);
+    b.run(20.0);
+    assert_eq!(b.state(), TripState::Closed);
+    b.host(true);
+    assert!(
+        used.writes_driven.get() > 0,
+        "events are written while connected"
+    );
+    assert_eq!(used.erases_driven.get(), 0);
+    used.clear();
+    b.w.i.set(2.0);
+    while b.state() == TripState::Closed {
+        let written = used.writes.get();
+        let outputs = b.board.decide().unwrap_or_else(|_| panic!("decides"));
+        assert_eq!(used.writes.get(), written, "a decision writes nothing");
+        if outputs.contactor {
+            b.board.serve_link();
+        }
+    }
+    assert!(!used.contactor.borrow().0.get());
+    used.clear();
+    b.w.i.set(0.0);
+    b.run(0.01);
+    assert!(used.writes.get() > 0, "the trip is kept within 10 ms");
+    assert_eq!(used.erases.get(), 0, "by writes alone");
+    assert_eq!(used.writes_driven.get(), 0);
+    b.run(30.0);
+    assert_eq!(used.erases_driven.get(), 0);
+}
+
+/// A flash that takes nothing any more while the array is connected: it trips as ever, and tells everything.
+#[test]
+fn protection_goes_on_without_flash() {
+    let mut b = start(Flaky::default());
+    b.run(10.0);
+    let f = b.board.into_flash();
+    let knob = f.1.clone();
+    let mut b = start(f);
+    b.run(10.0);
+    assert_eq!(b.state(), TripState::Closed);
+    knob.set(u32::MAX);
+    b.trip();
+    assert_eq!(b.state(), TripState::Latched);
+    b.run(1.0);
+    b.host(true);
+    let told = |is: fn(&EventKind) -> bool| b.events.iter().filter(|e| is(&e.kind)).count();
+    assert_eq!(told(|k| matches!(k, EventKind::Tripped { .. })), 1);
+    assert_eq!(
+        told(|k| *k == EventKind::MemoryFailed(MemoryFault::Write)),
+        1
+    );
+    // It works again: a minute later that is told, and the trip is kept after all.
+    knob.set(0);
+    b.run(190.0);
+    b.host(true);
+    assert!(b.events.iter().any(|e| e.kind == EventKind::MemoryWorks));
+    let mut b = b.cut();
+    b.run(1.0);
+    assert_eq!(b.state(), TripState::Latched);
+}
+
+/// A board's own calibration needs the maintenance switch, is checked, and is in force from the next start on.
+#[test]
+fn a_calibration_is_kept() {
+    let own = Calibration {
+        id: 41,
+        ..Calibration::REFERENCE
+    };
+    let mut b = start(Flaky::default());
+    b.run(1.0);
+    let refused = b.board.keep_calibration(own, None);
+    assert_eq!(refused, Err(SettingsFault::LooserNeedsArm));
+    b.arm.0.set(true);
+    b.run(0.1);
+    let mut wrong = own;
+    wrong.i_fine.per_count = f32::NAN;
+    let refused = b.board.keep_calibration(wrong, None);
+    assert_eq!(refused, Err(SettingsFault::Calibration));
+    b.board
+        .keep_calibration(own, Some(1_790_000_000))
+        .expect("kept");
+    let mut b = b.cut();
+    b.run(0.1);
+    let kept = b.board.kept().calibration.expect("there");
+    assert_eq!((kept.values, kept.made_unix_s), (own, Some(1_790_000_000)));
+    // Hello names it.
+    let said = b.line.out.borrow().clone();
+    let mut id = None;
+    ohmward_proto::Decoder::new().feed(&said, |m| {
+        if let Ok(ohmward_proto::Message::Hello(hello)) = m {
+            id = Some(hello.calibration_id);
+        }
+    });
+    assert_eq!(id, Some(41));
 }

@@ -1,7 +1,7 @@
 //! What happened, in sentences for people; numbers with the prefix that reads best.
 
 use ohmward_proto::event::{
-    EventKind, FaultSide, ResetRefusal, SelfTestFault, StartReason, TripCause,
+    EventKind, FaultSide, MemoryFault, ResetRefusal, SelfTestFault, StartReason, TripCause,
 };
 use ohmward_proto::measure::{Channel, FaultPlace, NotMeasured, Pole, WhyNoPlace};
 use ohmward_proto::units::Amps;
@@ -191,6 +191,16 @@ pub fn cause(cause: &TripCause) -> String {
     }
 }
 
+/// What a board's memory does not do, as the rest of a sentence.
+fn memory(fault: MemoryFault) -> &'static str {
+    match fault {
+        MemoryFault::Write => "does not keep what is written",
+        MemoryFault::Erase => "has a block that cannot be erased",
+        MemoryFault::Read => "cannot be read",
+        MemoryFault::Full => "is full of events that no host has taken",
+    }
+}
+
 /// What a self-test found wrong.
 pub fn self_test(fault: &SelfTestFault) -> String {
     match fault {
@@ -284,6 +294,11 @@ pub fn event(kind: &EventKind, rate_hz: Option<u32>) -> String {
             si(zero.0, "A")
         ),
         EventKind::SelfTestFailed(fault) => format!("Self-test failed: {}", self_test(fault)),
+        EventKind::MemoryFailed(fault) => format!(
+            "The board's memory {}: events not sent yet are lost if the board loses power",
+            memory(*fault)
+        ),
+        EventKind::MemoryWorks => "The board's memory takes events again".into(),
         EventKind::ZeroDrifted { zero } => format!(
             "The zero of the bond current has drifted to {}: have the board calibrated",
             si(zero.0, "A")

@@ -196,6 +196,20 @@ pub enum SelfTestFault {
     },
 }
 
+/// What a board's non-volatile memory does not do.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum MemoryFault {
+    /// A write was refused, or does not read back as it was written.
+    Write,
+    /// A block was not erased.
+    Erase,
+    /// What is there cannot be read.
+    Read,
+    /// No erased room is left: too many events that no host has taken, or none of it could be erased while connected.
+    Full,
+}
+
 /// Which conductor leaks, as the direction of the bond current under load tells it.
 ///
 /// With the bond at the converter's end, a fault on the bonded conductor drives the current of its own voltage drop the
@@ -356,4 +370,9 @@ pub enum EventKind {
     },
     /// The board's test of itself failed while it was tripped already. It has to pass before the array connects again.
     SelfTestFailed(SelfTestFault),
+    /// The board's non-volatile memory does not take what it should. Protection and events go on; a power cut loses what
+    /// the host has not yet.
+    MemoryFailed(MemoryFault),
+    /// It does again.
+    MemoryWorks,
 }

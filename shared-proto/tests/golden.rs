@@ -56,7 +56,7 @@ fn no_message_and_no_event_kind_is_without_a_row() {
             _ => None,
         })
         .collect();
-    assert!(kinds.into_iter().eq(0..=26));
+    assert!(kinds.into_iter().eq(0..=28));
 }
 
 /// Number on the wire. No `_`: a new message has to be given its number, and a row, here.
@@ -113,6 +113,8 @@ fn event_number(kind: &EventKind) -> u32 {
         EventKind::FuseStrained { .. } => 24,
         EventKind::FaultPlaced { .. } => 25,
         EventKind::SelfTestFailed(_) => 26,
+        EventKind::MemoryFailed(_) => 27,
+        EventKind::MemoryWorks => 28,
     }
 }
 

@@ -77,6 +77,8 @@ pub fn wording(kind: &EventKind) -> Option<(String, RGBColor, u8)> {
             3,
         )),
         EventKind::SelfTestFailed(_) => Some(("self-test failed".into(), colour::TRIP, 2)),
+        EventKind::MemoryFailed(_) => Some(("board memory failed".into(), colour::WARN, 3)),
+        EventKind::MemoryWorks => quiet("board memory works"),
         EventKind::LockedOut { .. } => Some(("locked out".into(), colour::TRIP, 1)),
         EventKind::FaultSide {
             side: FaultSide::Bonded,

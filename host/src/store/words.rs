@@ -134,6 +134,8 @@ pub fn of_kind(kind: &EventKind) -> &'static str {
         EventKind::FuseStrained { .. } => "fuse-strained",
         EventKind::FaultPlaced { .. } => "fault-placed",
         EventKind::SelfTestFailed(_) => "self-test-failed",
+        EventKind::MemoryFailed(_) => "memory-failed",
+        EventKind::MemoryWorks => "memory-works",
     }
 }
 

@@ -1,6 +1,8 @@
 //! The messages whose bytes `v1.txt` holds, by name: every message, and every variant of what they carry.
 
-use ohmward_proto::event::{FaultSide, ResetRefusal, SelfTestFault, StartReason, TripCause};
+use ohmward_proto::event::{
+    FaultSide, MemoryFault, ResetRefusal, SelfTestFault, StartReason, TripCause,
+};
 use ohmward_proto::measure::{Channel, FaultPlace, Pole, TripState, WhyNoPlace};
 use ohmward_proto::message::{
     Ack, BoardId, CaptureHead, CapturePart, Command, CommandOutcome, Hello, LinkStats, Message,
@@ -309,6 +311,15 @@ fn event_kinds() -> Vec<(String, EventKind)> {
     push(EventKind::SelfTestFailed(SelfTestFault::FineRange {
         seen: Amps(0.0),
     }));
+    for fault in [
+        MemoryFault::Write,
+        MemoryFault::Erase,
+        MemoryFault::Read,
+        MemoryFault::Full,
+    ] {
+        push(EventKind::MemoryFailed(fault));
+    }
+    push(EventKind::MemoryWorks);
     kinds
 }
 

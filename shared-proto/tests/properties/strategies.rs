@@ -1,6 +1,8 @@
 //! Any message at all. Floats are any bit pattern: a damaged board may send a NaN, and it must arrive as it left.
 
-use ohmward_proto::event::{FaultSide, ResetRefusal, SelfTestFault, StartReason, TripCause};
+use ohmward_proto::event::{
+    FaultSide, MemoryFault, ResetRefusal, SelfTestFault, StartReason, TripCause,
+};
 use ohmward_proto::measure::{Channel, FaultPlace, Pole, TripState, WhyNoPlace};
 use ohmward_proto::message::{
     Ack, BoardId, CaptureHead, CapturePart, Command, CommandOutcome, Hello, LinkStats, Message,
@@ -295,6 +297,7 @@ fn event_kind() -> impl Strategy<Value = EventKind> {
             EventKind::FailedToOpen,
             EventKind::FailedToClose,
             EventKind::Reset,
+            EventKind::MemoryWorks,
         ]),
         (cause, at()).prop_map(|(cause, picked_up)| EventKind::Tripped { cause, picked_up }),
         any::<u32>().prop_map(|after| EventKind::Opened { after }),
@@ -316,6 +319,13 @@ fn event_kind() -> impl Strategy<Value = EventKind> {
         float().prop_map(|i2t_a2s| EventKind::FuseStrained { i2t_a2s }),
         (place(), ohms()).prop_map(|(place, r)| EventKind::FaultPlaced { place, r }),
         self_test_fault().prop_map(EventKind::SelfTestFailed),
+        select(vec![
+            MemoryFault::Write,
+            MemoryFault::Erase,
+            MemoryFault::Read,
+            MemoryFault::Full,
+        ])
+        .prop_map(EventKind::MemoryFailed),
     ]
 }
 
