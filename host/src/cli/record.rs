@@ -148,34 +148,38 @@ fn line(link: &LinkSummary) -> String {
         .board
         .map_or_else(|| "no board".to_owned(), |board| format!("board {board}"));
     let received = &link.report.received;
-    let mut text = format!(
+    let mut parts = vec![format!(
         "  {}, {board}: {} frames, {} damaged",
         link.from,
         received.messages,
         received.bad_crc + received.bad_form
-    );
+    )];
     if let Some((least, _)) = link.report.round_trip_us {
-        text += &format!("; round trip {:.1} ms", least as f64 * 1e-3);
+        parts.push(format!("round trip {:.1} ms", least as f64 * 1e-3));
     }
     if let Some((drift, off)) = link.report.drift {
-        text += &format!("; its clock {:+.1} ppm, ± {:.1}", drift * 1e6, off * 1e6);
+        parts.push(format!(
+            "its clock {:+.1} ppm, ± {:.1}",
+            drift * 1e6,
+            off * 1e6
+        ));
     }
     if let Some(board) = link.report.board {
-        text += &format!(
-            "; the board: {} frames sent, {} damaged, {} readings skipped, {} events sent again",
+        parts.push(format!(
+            "the board: {} frames sent, {} damaged, {} readings skipped, {} events sent again",
             board.frames_out,
             board.bad_crc + board.bad_form,
             board.readings_skipped,
             board.events_resent
-        );
+        ));
     }
     if link.report.unread_events > 0 {
-        text += &format!(
-            "; {} events kept that only a newer ohmward can read",
+        parts.push(format!(
+            "{} events kept that only a newer ohmward can read",
             link.report.unread_events
-        );
+        ));
     }
-    text
+    parts.join("; ")
 }
 
 fn json(outcome: &Outcome) -> serde_json::Value {
