@@ -75,8 +75,16 @@ struct Finished {
     first: SampleIndex,
     head_sent: bool,
     sent: usize,
+    /// Pieces that the host has, by their place; these are not sent.
+    had: u64,
     /// When the last part went out, for sending again.
     last_sent_at: SampleIndex,
+}
+
+impl Finished {
+    fn host_has(&self, part: usize) -> bool {
+        part < u64::BITS as usize && self.had >> part & 1 == 1
+    }
 }
 
 /// Records always; keeps one finished capture.
@@ -158,6 +166,7 @@ impl Capture {
             first: SampleIndex(end.0.saturating_sub(filled as u64)),
             head_sent: false,
             sent: 0,
+            had: 0,
             last_sent_at: end,
         });
         self.live = 1 - self.live;
@@ -186,17 +195,24 @@ impl Capture {
 
     /// The next piece of a finished capture.
     pub fn next_part(&mut self, now: SampleIndex) -> Option<CapturePart> {
-        let offset = self.finished.as_ref().filter(|f| f.head_sent)?.sent;
+        let finished = self.finished.as_ref().filter(|f| f.head_sent)?;
         let kept = self.kept()?;
+        let mut offset = finished.sent;
+        while offset < kept.filled && finished.host_has(offset / PART_SAMPLES) {
+            offset += PART_SAMPLES;
+        }
         let codes: heapless::Vec<_, PART_SAMPLES> = (offset..)
             .map_while(|n| kept.get(n))
             .take(PART_SAMPLES)
             .collect();
+        let finished = self.finished.as_mut()?;
+        let before = core::mem::replace(&mut finished.sent, offset + codes.len());
         if codes.is_empty() {
+            if before < offset {
+                finished.last_sent_at = now; // nothing was left to send after the head
+            }
             return None;
         }
-        let finished = self.finished.as_mut()?;
-        finished.sent += codes.len();
         finished.last_sent_at = now;
         Some(CapturePart {
             event: finished.trigger.event,
@@ -217,11 +233,21 @@ impl Capture {
         }
     }
 
-    /// The host has asked afresh: send from the beginning.
+    /// The host has asked afresh, or another one has: send from the beginning, until it says what it has.
     pub fn resend(&mut self) {
         if let Some(f) = &mut self.finished {
             f.head_sent = false;
             f.sent = 0;
+            f.had = 0;
+        }
+    }
+
+    /// The host has these pieces of it, and no others.
+    pub fn has(&mut self, event: EventId, parts: u64) {
+        if let Some(f) = &mut self.finished
+            && f.trigger.event == event
+        {
+            f.had = parts;
         }
     }
 
@@ -303,6 +329,40 @@ mod tests {
         capture.acknowledge(event(3));
         capture.retry(SampleIndex(50_000), 8000);
         assert!(capture.next_head(&Calibration::REFERENCE).is_none());
+    }
+
+    #[test]
+    fn only_what_the_host_lacks_is_sent_again() {
+        let mut capture = Capture::new();
+        record(&mut capture, 0, 5001);
+        assert!(capture.trigger(SampleIndex(5000), event(7), Worth::Trip));
+        record(&mut capture, 5001, 9000);
+        collect(&mut capture, SampleIndex(9000));
+        let last = LEN.div_ceil(PART_SAMPLES) - 1;
+        capture.has(event(6), u64::MAX); // another capture
+        capture.has(event(7), !(1 << 3 | 1 << last));
+        capture.retry(SampleIndex(99_000), 8000);
+        assert!(capture.next_head(&Calibration::REFERENCE).is_some());
+        let mut offsets = Vec::new();
+        while let Some(part) = capture.next_part(SampleIndex(99_000)) {
+            offsets.push(usize::from(part.offset));
+        }
+        assert_eq!(offsets, [3 * PART_SAMPLES, last * PART_SAMPLES]);
+        // All of it there, and yet no acknowledgement: the head is said again, so that the host says so.
+        capture.has(event(7), u64::MAX);
+        capture.retry(SampleIndex(199_000), 8000);
+        assert!(capture.next_head(&Calibration::REFERENCE).is_some());
+        assert!(capture.next_part(SampleIndex(199_000)).is_none());
+        capture.retry(SampleIndex(199_001), 8000);
+        assert!(
+            capture.next_head(&Calibration::REFERENCE).is_none(),
+            "not at once"
+        );
+        capture.retry(SampleIndex(299_000), 8000);
+        assert!(capture.next_head(&Calibration::REFERENCE).is_some());
+        // Another host knows nothing of it.
+        capture.resend();
+        assert_eq!(collect(&mut capture, SampleIndex(300_000)).1.len(), LEN);
     }
 
     #[test]

@@ -46,6 +46,7 @@ mod limits;
 mod lockout;
 mod monitor;
 pub mod nv;
+mod pace;
 mod plausible;
 pub mod ram_flash;
 mod self_test;

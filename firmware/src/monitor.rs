@@ -21,6 +21,7 @@ use crate::journal::Journal;
 use crate::latch::{Latch, LatchTimes};
 use crate::limits::{DefiniteTime, PickupState};
 use crate::lockout::RecentTrips;
+use crate::pace::Pace;
 use crate::plausible::{Change, Plausible};
 use crate::self_test::SelfTest;
 use crate::spectrum::Spectrum;
@@ -199,6 +200,9 @@ pub struct Monitor {
     next_reading: SampleIndex,
     readings_skipped: u32,
     replies: Deque<Message, 6>,
+    pace: Pace,
+    /// Version of the host's protocol, once it is known.
+    host_protocol: Option<u16>,
 }
 
 /// Bond current right before a check, µA.
@@ -303,6 +307,8 @@ impl Monitor {
             next_reading: SampleIndex(derived.reading_every),
             readings_skipped: 0,
             replies: Deque::new(),
+            pace: Pace::new(rate),
+            host_protocol: None,
         };
         monitor.note(EventKind::Started {
             reason: identity.reason,

@@ -90,6 +90,7 @@ pub fn run(
         store: store_dir.clone(),
         baud: 0,
         duration: None,
+        comes_back: false,
     };
     let outcome = record(&options, stop, progress, |_| {})?;
     if let Some(error) = outcome.failed.into_iter().next() {

@@ -1,6 +1,6 @@
 //! A stream of bytes with anything in it → messages, and a count of what was dropped.
 
-use crate::frame::{FrameError, MAX_FRAME, decode_in_place};
+use crate::frame::{FrameError, MAX_FRAME, body_in_place, message_of};
 use crate::message::Message;
 
 /// What a decoder has seen. Nothing is dropped without a count here.
@@ -63,15 +63,22 @@ impl Decoder {
 
     /// Takes bytes as they come, in pieces of any size, and hands on each message or fault.
     pub fn feed(&mut self, bytes: &[u8], mut each: impl FnMut(Result<Message, FrameError>)) {
+        self.feed_bodies(bytes, |outcome, _| each(outcome));
+    }
+
+    /// As [`Self::feed`], with the body of each frame whose check sum was right; an empty one for every other.
+    pub fn feed_bodies(
+        &mut self,
+        bytes: &[u8],
+        mut each: impl FnMut(Result<Message, FrameError>, &[u8]),
+    ) {
         let mut rest = bytes;
         while !rest.is_empty() {
             let zero = rest.iter().position(|&b| b == 0);
             let piece = rest.get(..zero.unwrap_or(rest.len())).unwrap_or_default();
             self.collect(piece);
             let Some(zero) = zero else { return };
-            if let Some(outcome) = self.finish() {
-                each(outcome);
-            }
+            self.finish(&mut each);
             rest = rest.get(zero + 1..).unwrap_or_default();
         }
     }
@@ -92,17 +99,21 @@ impl Decoder {
     }
 
     /// A zero byte came: what is collected is a frame, or rubble, or nothing.
-    fn finish(&mut self) -> Option<Result<Message, FrameError>> {
+    fn finish(&mut self, each: &mut impl FnMut(Result<Message, FrameError>, &[u8])) {
         let len = core::mem::take(&mut self.len);
         let overlong = core::mem::take(&mut self.overlong);
         let skipped = core::mem::take(&mut self.skipped);
         if len == 0 && !overlong {
-            return None; // zeros between frames are legal idle
+            return; // zeros between frames are legal idle
         }
-        let outcome = if overlong {
+        let body = if overlong {
             Err(FrameError::TooLong)
         } else {
-            decode_in_place(self.frame.get_mut(..len).unwrap_or_default())
+            body_in_place(self.frame.get_mut(..len).unwrap_or_default())
+        };
+        let (outcome, body) = match body {
+            Ok(body) => (message_of(body), body),
+            Err(fault) => (Err(fault), [].as_slice()),
         };
         match &outcome {
             Ok(_) => self.counts.messages += 1,
@@ -117,6 +128,6 @@ impl Decoder {
                 self.counts.bytes_dropped += len as u64 + skipped + 1;
             }
         }
-        Some(outcome)
+        each(outcome, body);
     }
 }

@@ -46,6 +46,37 @@ pub struct Event {
     pub kind: EventKind,
 }
 
+/// An event of a kind, or with a detail, that this side does not know: the board is newer. Number and moment can be told,
+/// the rest is kept as it came until someone can read it.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub struct UnknownEvent<'a> {
+    /// Its number.
+    pub id: EventId,
+    /// When, on the board's own clock.
+    pub at: SampleIndex,
+    /// The whole event in postcard, as a newer [`Event`] reads it.
+    pub bytes: &'a [u8],
+}
+
+impl<'a> UnknownEvent<'a> {
+    /// From a frame's body that was sound and is no message known here; `None` if it is not an event.
+    #[must_use]
+    pub fn of_body(body: &'a [u8]) -> Option<Self> {
+        /// Position of the event in `Message`.
+        const EVENT: u32 = 3;
+        let (EVENT, bytes) = postcard::take_from_bytes::<u32>(body).ok()? else {
+            return None;
+        };
+        // An event has begun with these two ever since; its kind is at least one byte more.
+        let ((id, at), [_, ..]) =
+            postcard::take_from_bytes::<(EventId, SampleIndex)>(bytes).ok()?
+        else {
+            return None;
+        };
+        Some(Self { id, at, bytes })
+    }
+}
+
 /// Why the board started.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]

@@ -67,6 +67,11 @@ pub fn encode(message: &Message, into: &mut [u8]) -> Result<usize, FrameError> {
 /// # Errors
 /// Any [`FrameError`] but `TooLong`. The check sum is looked at before the content.
 pub fn decode_in_place(frame: &mut [u8]) -> Result<Message, FrameError> {
+    message_of(body_in_place(frame)?)
+}
+
+/// Takes frame and check sum off: what is left is the body that was sent. Decodes in place.
+pub(crate) fn body_in_place(frame: &mut [u8]) -> Result<&[u8], FrameError> {
     let decoded = cobs::decode_in_place_report(frame).map_err(|_| FrameError::Form)?;
     if decoded.src_used != frame.len() {
         return Err(FrameError::Form); // a zero inside: what stands before it is not "one frame"
@@ -78,6 +83,11 @@ pub fn decode_in_place(frame: &mut [u8]) -> Result<Message, FrameError> {
     if CRC.checksum(body) != u32::from_le_bytes(*check) {
         return Err(FrameError::Crc);
     }
+    Ok(body)
+}
+
+/// What a sound body says.
+pub(crate) fn message_of(body: &[u8]) -> Result<Message, FrameError> {
     match postcard::take_from_bytes::<Message>(body) {
         Ok((message, [])) => Ok(message),
         // Left-over bytes: the sender's version of this message is longer than ours.

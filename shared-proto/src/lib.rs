@@ -6,6 +6,7 @@
 //! 3. [`event`], [`settings`], [`measure`]: what the messages carry.
 //! 4. [`frame`]: message ↔ bytes: postcard body, [`checksum`], COBS, one zero byte.
 //! 5. [`decoder`]: a byte stream with anything in it → messages and counted losses.
+//! 6. [`older`]: what a host of an older version is told instead of what it does not know.
 //!
 //! No clock, no heap, no I/O. This crate knows nobody else's types.
 #![no_std]
@@ -20,11 +21,12 @@ pub mod event;
 pub mod frame;
 pub mod measure;
 pub mod message;
+pub mod older;
 pub mod settings;
 pub mod units;
 
 pub use decoder::{Decoder, DecoderCounts};
-pub use event::{Event, EventId, EventKind};
+pub use event::{Event, EventId, EventKind, UnknownEvent};
 pub use frame::{FrameError, MAX_BODY, MAX_FRAME, encode};
 pub use measure::{
     BondCurrent, BondSpectrum, Codes, Insulation, NotMeasured, PoleLeakage, Reading,

@@ -10,7 +10,7 @@ use crate::units::SampleIndex;
 use serde::{Deserialize, Serialize};
 
 /// Version of this message list. Higher only ever means "more messages at the end".
-pub const PROTOCOL_VERSION: u16 = 2;
+pub const PROTOCOL_VERSION: u16 = 3;
 
 /// Samples in one [`CapturePart`].
 pub const PART_SAMPLES: usize = 24;
@@ -124,6 +124,44 @@ pub struct LinkStats {
     pub events_resent: u32,
 }
 
+/// Events that a host has safely on disk: up to 65 of one run, in one message.
+///
+/// It names the board, so that what was meant for another one that stood at this line before costs no event.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize, Deserialize)]
+pub struct Acks {
+    /// The board whose events they are; no other takes this to heart.
+    pub board: BoardId,
+    /// The lowest of them.
+    pub first: EventId,
+    /// Bit k: `first.seq + 1 + k` of the same run too.
+    pub more: u64,
+}
+
+impl Acks {
+    /// Every event that is meant.
+    pub fn events(self) -> impl Iterator<Item = EventId> {
+        let EventId { boot, seq } = self.first;
+        let more = (0..64u32)
+            .filter(move |k| self.more >> k & 1 == 1)
+            .filter_map(move |k| seq.checked_add(1 + k));
+        core::iter::once(seq)
+            .chain(more)
+            .map(move |seq| EventId { boot, seq })
+    }
+}
+
+/// Which pieces of a capture a host has safely on disk already, so that the others come first after a break.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize, Deserialize)]
+pub struct CaptureHave {
+    /// The board; no other takes this to heart.
+    pub board: BoardId,
+    /// The event that triggered the capture.
+    pub event: EventId,
+    /// Bit k: every sample from `k` · [`PART_SAMPLES`] up to the next such place is there. Samples beyond 64 pieces are
+    /// sent as if none of this had been said.
+    pub parts: u64,
+}
+
 /// Everything that can be said on the link. The order is the wire format.
 #[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
 // A capture part is ten times a reading, and there is no heap to box it on.
@@ -181,9 +219,19 @@ pub enum Message {
     LinkStatsAre(LinkStats),
     /// Board → host: what the bond current is made of. Best effort, as readings are.
     Spectrum(BondSpectrum),
+    /// Board → host, after [`Message::Hello`] when that was asked for: I take you for a host of this version. What follows
+    /// is said in that version's words.
+    PeerIs {
+        /// From the question.
+        protocol: u16,
+    },
+    /// Host → board: these events are on disk.
+    Acks(Acks),
+    /// Host → board: these pieces of a capture are on disk, the capture is not whole yet.
+    CaptureHave(CaptureHave),
 }
 
 impl Message {
     /// Number of variants this version knows; a higher number in a frame comes from a newer peer.
-    pub const KINDS: u32 = 18;
+    pub const KINDS: u32 = 21;
 }

@@ -80,6 +80,9 @@ fn message_number(message: &Message) -> u32 {
         Message::LinkStatsAsk => 15,
         Message::LinkStatsAre(_) => 16,
         Message::Spectrum(_) => 17,
+        Message::PeerIs { .. } => 18,
+        Message::Acks(_) => 19,
+        Message::CaptureHave(_) => 20,
     }
 }
 

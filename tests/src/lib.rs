@@ -1,5 +1,7 @@
 //! What the end-to-end tests share: the scenario, the binary, a board run to its end without a host program.
 
+pub mod line;
+pub mod lossless;
 pub mod rig;
 
 use ohmward::sim::{Gear, SimBoard};

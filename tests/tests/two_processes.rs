@@ -36,7 +36,7 @@ fn simulate(link: &str, speed: &str) -> (Running, String) {
 fn record(place: &str, store: &Path) -> Command {
     let mut command = ohmward();
     command
-        .args(["record", "--from", place, "--store"])
+        .args(["record", "--until-gone", "--from", place, "--store"])
         .arg(store);
     command
 }

@@ -9,10 +9,9 @@ use ohmward_proto::measure::{BondCurrent, Channel, NotMeasured, Reading};
 use ohmward_proto::message::{
     Ack, Command, CommandOutcome, Hello, LinkStats, Message, PROTOCOL_VERSION,
 };
+use ohmward_proto::older::for_host;
 use ohmward_proto::units::Volts;
 
-/// How long an event or capture may be on its way before it is sent again.
-const RESEND_AFTER_S: u64 = 2;
 /// Version of this firmware: major, minor, patch.
 pub const FIRMWARE_VERSION: (u8, u8, u8) = (0, 1, 0);
 
@@ -87,15 +86,31 @@ impl Monitor {
         }
     }
 
-    /// The next message for the host: answers first, then events, the newest reading, and captures last.
+    /// The next message for the host, in words of its version: answers first, then events, the newest reading, and captures
+    /// last.
     pub fn poll(&mut self) -> Option<Message> {
+        let protocol = self.host_protocol.unwrap_or(PROTOCOL_VERSION);
+        loop {
+            let said = for_host(self.next_message()?, protocol);
+            if said.is_some() {
+                return said;
+            }
+        }
+    }
+
+    fn next_message(&mut self) -> Option<Message> {
         let now = self.now;
-        let resend_after = self.identity.samples(RESEND_AFTER_S * 1000);
         if let Some(message) = self.replies.pop_front() {
             return Some(message);
         }
-        if let Some(event) = self.journal.next_to_send(now, resend_after) {
-            return Some(Message::Event(event));
+        let wait = self.pace.wait();
+        if self.pace.has_room(now) {
+            let resent = self.journal.resent();
+            if let Some(event) = self.journal.next_to_send(now, wait) {
+                let again = self.journal.resent() != resent;
+                self.pace.sent(now, event.id, again);
+                return Some(Message::Event(event));
+            }
         }
         if let Some(reading) = self.reading.take() {
             return Some(Message::Reading(reading));
@@ -103,28 +118,49 @@ impl Monitor {
         if let Some(spectrum) = self.spectrum_made.take() {
             return Some(Message::Spectrum(spectrum));
         }
-        self.capture.retry(now, resend_after);
+        self.capture.retry(now, wait);
         if let Some(head) = self.capture.next_head(self.front_end.calibration()) {
             return Some(Message::CaptureHead(head));
         }
         self.capture.next_part(now).map(Message::CapturePart)
     }
 
+    fn acknowledged(&mut self, id: EventId) {
+        self.journal.acknowledge(id);
+        self.pace.acknowledged(self.now, id);
+    }
+
     /// Takes a message from the host. New settings are the board's to store first, see [`crate::board`].
     pub fn receive(&mut self, message: &Message) {
         match message {
-            Message::HelloAsk { .. } => {
+            Message::HelloAsk { protocol } => {
+                self.host_protocol = Some(*protocol);
                 self.reply(Message::Hello(self.hello()));
+                self.reply(Message::PeerIs {
+                    protocol: (*protocol).min(PROTOCOL_VERSION),
+                });
                 self.journal.resend();
                 self.capture.resend();
+                self.pace.begin_again();
             }
-            Message::Ack(Ack::Event(id)) => self.journal.acknowledge(*id),
+            Message::Ack(Ack::Event(id)) => self.acknowledged(*id),
+            Message::Acks(acks) if acks.board == self.identity.board => {
+                acks.events().for_each(|id| self.acknowledged(id));
+            }
+            Message::CaptureHave(have) if have.board == self.identity.board => {
+                self.capture.has(have.event, have.parts);
+            }
             Message::Ack(Ack::Capture(id)) => self.capture.acknowledge(*id),
             Message::TimeAsk { token } => self.reply(Message::TimeIs {
                 token: *token,
                 at: self.now,
             }),
-            Message::SettingsGet => self.reply(Message::SettingsAre(self.settings)),
+            Message::SettingsGet => {
+                // A host of version 1 or 2 that has seen this board start asks for nothing else; a later one begins with
+                // a hello of its own.
+                self.host_protocol.get_or_insert(1);
+                self.reply(Message::SettingsAre(self.settings));
+            }
             Message::Command(Command::Trip) => {
                 let outcome = if self.latch.tripped() {
                     CommandOutcome::NotNow
@@ -145,7 +181,11 @@ impl Monitor {
                 }
             }
             // What only a board says, and what the board answers before it comes here.
-            Message::SettingsPut(_)
+            // What was meant for another board.
+            Message::Acks(_)
+            | Message::CaptureHave(_)
+            | Message::PeerIs { .. }
+            | Message::SettingsPut(_)
             | Message::LinkStatsAsk
             | Message::Hello(_)
             | Message::Reading(_)

@@ -81,7 +81,10 @@ pub fn run(args: &EventsArgs) -> anyhow::Result<ExitCode> {
                 rates.insert((board, run.boot), run.sample_rate_hz);
             }
         }
-        for StoredEvent { board, t_us, event } in &events {
+        for StoredEvent {
+            board, t_us, event, ..
+        } in &events
+        {
             let rate = rates.get(&(*board, event.id.boot)).copied();
             writeln!(
                 out,
@@ -95,6 +98,13 @@ pub fn run(args: &EventsArgs) -> anyhow::Result<ExitCode> {
             remark(&format!("no such events in {}", args.store.display()));
         }
     }
+    let unread = store.unread_events()?.len();
+    if unread > 0 {
+        remark(&format!(
+            "{unread} events of kinds that this version does not know are kept in {}: update ohmward, then record once more",
+            args.store.display()
+        ));
+    }
     Ok(ExitCode::SUCCESS)
 }
 
@@ -102,6 +112,8 @@ fn json(stored: &StoredEvent) -> serde_json::Value {
     serde_json::json!({
         "board": stored.board.to_string(),
         "t_us": stored.t_us,
+        "t_sigma_us": stored.t_sigma_us,
+        "host_us": stored.host_us,
         "boot": stored.event.id.boot,
         "seq": stored.event.id.seq,
         "at_sample": stored.event.at.0,

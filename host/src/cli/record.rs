@@ -1,20 +1,26 @@
 //! `record`: boards into a store.
 
 use super::{remark, stop_on_signal, utc};
+use anyhow::bail;
 use clap::Args;
 use indicatif::{ProgressBar, ProgressStyle};
 use ohmward::link::Source;
-use ohmward::record::{Options, Progress, RecordError, record};
-use std::path::PathBuf;
+use ohmward::record::{LinkSummary, Notice, Options, Outcome, Progress, record};
+use std::io::Write;
+use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 use std::time::{Duration, Instant};
 
 /// Arguments of `record`.
 #[derive(Debug, Args)]
 pub struct RecordArgs {
-    /// A serial device, tcp://HOST:PORT, or sim:SCENARIO.toml; may be given several times
-    #[arg(long = "from", required = true, value_parser = clap::value_parser!(Source))]
+    /// A serial device, a pattern such as '/dev/ttyACM*' (quoted: boards plugged in later are found too), tcp://HOST:PORT, or
+    /// sim:SCENARIO.toml; several are possible
+    #[arg(long = "from", num_args = 1.., required_unless_present = "from_file", value_parser = clap::value_parser!(Source))]
     from: Vec<Source>,
+    /// A file with one source a line; empty lines and lines that begin with # do not count
+    #[arg(long)]
+    from_file: Option<PathBuf>,
     /// The folder to record into; made if it is not there
     #[arg(long)]
     store: PathBuf,
@@ -24,6 +30,38 @@ pub struct RecordArgs {
     /// Stop after this long (30s, 5m, 2h, 7d): by the clock for boards, in virtual time for scenarios
     #[arg(long = "for", value_parser = span)]
     duration: Option<Duration>,
+    /// End when every source has gone away, instead of waiting for them to come back
+    #[arg(long)]
+    until_gone: bool,
+    /// At the end, what was kept and how each line went, as one JSON object; units in the names
+    #[arg(long)]
+    json: bool,
+}
+
+/// Sources out of a file.
+fn sources_in(file: &Path) -> anyhow::Result<Vec<Source>> {
+    let text = std::fs::read_to_string(file).map_err(|e| {
+        anyhow::anyhow!(
+            "cannot read {}: {e}; give a text file with one source a line",
+            file.display()
+        )
+    })?;
+    let mut sources = Vec::new();
+    for (n, line) in text.lines().enumerate() {
+        let line = line.trim();
+        if !line.is_empty() && !line.starts_with('#') {
+            let source = line.parse();
+            sources.push(
+                source.map_err(|why: String| {
+                    anyhow::anyhow!("{}:{}: {why}", file.display(), n + 1)
+                })?,
+            );
+        }
+    }
+    if sources.is_empty() {
+        bail!("{} names no source: write one a line", file.display());
+    }
+    Ok(sources)
 }
 
 fn span(text: &str) -> Result<Duration, String> {
@@ -42,11 +80,18 @@ fn span(text: &str) -> Result<Duration, String> {
 
 /// Records, then says what was kept.
 pub fn run(args: RecordArgs) -> anyhow::Result<ExitCode> {
+    let mut sources = args.from;
+    if let Some(file) = &args.from_file {
+        sources.extend(sources_in(file)?);
+    }
+    // A connection is a file to the system, which by habit allows a thousand. If more are refused, opening says so.
+    let _ = rlimit::increase_nofile_limit(sources.len() as u64 + 1024);
     let options = Options {
-        sources: args.from,
+        sources,
         store: args.store,
         baud: args.baud,
         duration: args.duration,
+        comes_back: !args.until_gone,
     };
     let stop = stop_on_signal()?;
     let bar = progress_bar();
@@ -60,29 +105,131 @@ pub fn run(args: RecordArgs) -> anyhow::Result<ExitCode> {
             }
         };
         // At once, not at the end: others may go on recording for weeks.
-        let tell = |error: &RecordError| told_on.suspend(|| remark(&format!("ohmward: {error}")));
+        let tell = |notice: &Notice| told_on.suspend(|| remark(&format!("ohmward: {notice}")));
         record(&options, &stop, watch, tell)
     };
     bar.finish_and_clear();
     let outcome = outcome?;
     let kept = &outcome.progress;
-    if outcome.failed.is_empty() || kept.newest_us.is_some() || !kept.events.is_empty() {
-        let damaged = match outcome.damaged_frames {
+    if args.json {
+        let mut out = std::io::stdout().lock();
+        writeln!(out, "{}", json(&outcome))?;
+    } else if outcome.failed.is_empty() || kept.newest_us.is_some() || kept.events > 0 {
+        let damaged = match outcome.damaged_frames() {
             0 => String::new(),
             n => format!("; {n} damaged frames dropped"),
         };
         remark(&format!(
             "{} readings, {} events, {} waveforms new in {}{damaged}",
             kept.readings,
-            kept.events.len(),
+            kept.events,
             kept.captures,
             options.store.display()
         ));
+        // A crowd of boards is for --json.
+        if outcome.links.len() <= LINES_TOLD {
+            for link in &outcome.links {
+                remark(&line(link));
+            }
+        }
     }
     Ok(if outcome.failed.is_empty() {
         ExitCode::SUCCESS
     } else {
         ExitCode::from(2)
+    })
+}
+
+/// Lines whose story is told at the end.
+const LINES_TOLD: usize = 8;
+
+fn line(link: &LinkSummary) -> String {
+    let board = link
+        .board
+        .map_or_else(|| "no board".to_owned(), |board| format!("board {board}"));
+    let received = &link.report.received;
+    let mut parts = vec![format!(
+        "  {}, {board}: {} frames, {} damaged",
+        link.from,
+        received.messages,
+        received.bad_crc + received.bad_form
+    )];
+    if let Some((least, _)) = link.report.round_trip_us {
+        parts.push(format!("round trip {:.1} ms", least as f64 * 1e-3));
+    }
+    if let Some((drift, off)) = link.report.drift {
+        parts.push(format!(
+            "its clock {:+.1} ppm, ± {:.1}",
+            drift * 1e6,
+            off * 1e6
+        ));
+    }
+    if let Some(board) = link.report.board {
+        parts.push(format!(
+            "the board: {} frames sent, {} damaged, {} readings skipped, {} events sent again",
+            board.frames_out,
+            board.bad_crc + board.bad_form,
+            board.readings_skipped,
+            board.events_resent
+        ));
+    }
+    if link.report.unread_events > 0 {
+        parts.push(format!(
+            "{} events kept that only a newer ohmward can read",
+            link.report.unread_events
+        ));
+    }
+    parts.join("; ")
+}
+
+fn json(outcome: &Outcome) -> serde_json::Value {
+    let kept = &outcome.progress;
+    let ms = |d: Duration| d.as_secs_f64() * 1e3;
+    let links: Vec<_> = outcome.links.iter().map(link_json).collect();
+    serde_json::json!({
+        "readings": kept.readings,
+        "events": kept.events,
+        "captures": kept.captures,
+        "newest_us": kept.newest_us,
+        "damaged_frames": outcome.damaged_frames(),
+        "commits": kept.latency.count(),
+        "commit_p50_ms": ms(kept.latency.quantile(0.5)),
+        "commit_p99_ms": ms(kept.latency.quantile(0.99)),
+        "commit_max_ms": ms(kept.latency.most()),
+        "failed": outcome.failed.iter().map(ToString::to_string).collect::<Vec<_>>(),
+        "links": links,
+    })
+}
+
+fn link_json(link: &LinkSummary) -> serde_json::Value {
+    let (report, received) = (&link.report, &link.report.received);
+    let board = report.board.map(|board| {
+        serde_json::json!({
+            "frames_in": board.frames_in,
+            "frames_out": board.frames_out,
+            "bad_crc": board.bad_crc,
+            "bad_form": board.bad_form,
+            "readings_skipped": board.readings_skipped,
+            "events_resent": board.events_resent,
+        })
+    });
+    serde_json::json!({
+        "from": link.from,
+        "board": link.board.map(|board| board.to_string()),
+        "frames": received.messages,
+        "bad_crc": received.bad_crc,
+        "bad_form": received.bad_form,
+        "unknown": received.unknown,
+        "bytes_dropped": received.bytes_dropped,
+        "events_acknowledged": report.acknowledged,
+        "events_unread": report.unread_events,
+        "round_trip_least_us": report.round_trip_us.map(|(least, _)| least),
+        "round_trip_last_us": report.round_trip_us.map(|(_, last)| last),
+        "drift_ppm": report.drift.map(|(drift, _)| drift * 1e6),
+        "drift_bound_ppm": report.drift.map(|(_, off)| off * 1e6),
+        "time_restarts": report.time_restarts,
+        "clock_steps": report.clock_steps.0,
+        "at_board": board,
     })
 }
 
@@ -101,7 +248,7 @@ pub fn progress_bar() -> ProgressBar {
 pub fn show(bar: &ProgressBar, progress: &Progress) {
     bar.set_position(progress.readings);
     let date = progress.newest_us.map(utc).unwrap_or_default();
-    bar.set_message(format!("{} events  {date}", progress.events.len()));
+    bar.set_message(format!("{} events  {date}", progress.events));
     bar.tick();
 }
 

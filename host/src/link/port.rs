@@ -27,6 +27,9 @@ pub async fn open(source: &Source, baud: u32) -> Result<Box<dyn Port>, String> {
             let _ = port.set_nodelay(true);
             Ok(Box::new(port))
         }
+        Source::Pattern(pattern) => Err(format!(
+            "{pattern} may mean several boards, and this is for one: give its device"
+        )),
         Source::Sim(_) => Err(
             "a scenario has no line; start it with `ohmward simulate` and give the device it prints"
                 .to_owned(),

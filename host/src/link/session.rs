@@ -1,43 +1,108 @@
 //! One board's conversation, without any I/O.
 //!
 //! Bytes in → entries for the store; entries on disk → acknowledgements out. Whatever comes before the board has said
-//! who it is, is left unacknowledged: the board sends it again.
+//! who it is, and in whose words it speaks, is left unacknowledged: the board sends it again.
+//!
+//! ```text
+//! host   TimeAsk, HelloAsk ───────────────▶  board
+//!        ◀─── TimeIs, Hello, PeerIs, then every event not acknowledged, readings, captures
+//!        Acks, CaptureHave ──────────────▶  once the store has them on disk
+//! ```
+//!
+//! **Versions.** A board of version 3 or later says for a host of which version it speaks ([`Message::PeerIs`]). Until it has
+//! named ours, its events are not taken: they may be worded for an older host that stood at this line. A newer board's
+//! events of unknown kinds are kept as they came and acknowledged.
+//!
+//! **Two hosts.** A board keeps an event until one host has it on disk, readings go to whoever listens. With two hosts, in
+//! turn or at once, the log is whole in both stores together, not in each.
 
-use super::clock::Clock;
+use super::clock::{Clock, Moment, Stamp, Wall};
 use crate::store::{Entry, Written};
 use ohmward_proto::decoder::{Decoder, DecoderCounts};
+use ohmward_proto::event::UnknownEvent;
 use ohmward_proto::frame::{FrameError, MAX_FRAME, encode};
-use ohmward_proto::message::{Ack, BoardId, Hello, Message, PROTOCOL_VERSION};
+use ohmward_proto::message::{
+    Ack, Acks, BoardId, CaptureHave, Hello, LinkStats, Message, PROTOCOL_VERSION,
+};
+use ohmward_proto::older::KEEPS_UNKNOWN;
 use ohmward_proto::units::SampleIndex;
-use std::collections::HashMap;
+use ohmward_proto::{Event, EventId};
+use std::collections::{BTreeSet, HashMap, VecDeque};
 
-/// How long to wait for a hello, or for the settings, before asking again.
+/// How long to wait for a hello, or for the settings, before asking again. Each hello asked for makes the board send all it
+/// has again, so the wait doubles up to the second value: a slow line is not asked faster than it answers.
 const ASK_AGAIN_US: i64 = 1_000_000;
-/// Time between two questions for the sample counter.
+const ASK_AGAIN_MOST_US: i64 = 16_000_000;
+/// Time between two questions for the sample counter: the first few in a row, since the shortest round trip gives the bound.
+const TIME_FIRST_US: i64 = 1_000_000;
+const TIME_FIRST_N: u32 = 4;
 const TIME_EVERY_US: i64 = 30_000_000;
+/// Questions for the counter that may still be answered.
+const TIME_OPEN_MAX: usize = 8;
+/// Time between two questions for the board's own count of frames.
+const STATS_EVERY_US: i64 = 60_000_000;
+/// A board without a clock has its events taken without a bound on their time when no question for its counter has been
+/// answered for this long.
+const TIME_WAIT_US: i64 = 10_000_000;
+/// A reading is the newest there is when it goes out. One that is older than this by the clock of the run it seems to belong
+/// to comes from another run, whose hello was lost.
+const READING_LATE_US: f64 = 60e6;
+/// Earlier runs whose clocks are remembered, for events that come late.
+const RUNS_KEPT: usize = 4;
 
 /// What a host knows of the board at the other end.
 struct Peer {
     hello: Hello,
     clock: Clock,
+    since_us: i64,
+    /// The board has said that it speaks to a host of this version, or it is too old to say so.
+    speaks_to_us: bool,
     /// Its settings have come.
     settings_known: bool,
     settings_asked_us: i64,
     /// The newest reading: one that is older means the board has started again.
     last_reading: SampleIndex,
+    times_asked: u32,
+}
+
+/// How a conversation has gone so far.
+#[derive(Clone, Copy, PartialEq, Debug, Default)]
+pub struct LinkReport {
+    /// Frames that came whole, and what was dropped.
+    pub received: DecoderCounts,
+    /// Events kept as they came, since only a newer program can read them.
+    pub unread_events: u64,
+    /// Events acknowledged.
+    pub acknowledged: u64,
+    /// Shortest and latest round trip, µs.
+    pub round_trip_us: Option<(i64, i64)>,
+    /// How much faster than nominal the board's counter runs against this host, and ±; parts of one.
+    pub drift: Option<(f64, f64)>,
+    /// Times the bounds on the board's time contradicted each other: this host slept, or a crystal is out of its range.
+    pub time_restarts: u32,
+    /// Large steps of this host's clock, and the latest one in µs.
+    pub clock_steps: (u32, i64),
+    /// The board's own count, as last heard.
+    pub board: Option<LinkStats>,
 }
 
 /// A conversation with one board.
 pub struct Session {
     decoder: Decoder,
     peer: Option<Peer>,
+    /// Clocks of runs before this one, newest last.
+    earlier: VecDeque<(BoardId, u32, Clock)>,
+    wall: Wall,
     asked_us: i64,
+    ask_again_us: i64,
     time_asked_us: i64,
+    stats_asked_us: i64,
     /// Token → when it left.
-    time_open: HashMap<u32, i64>,
+    time_open: HashMap<u32, Moment>,
+    /// An answer that came before its board's hello.
+    time_early: Option<(SampleIndex, Moment, Moment)>,
     next_token: u32,
-    /// A newer peer's message kinds, met and passed over.
-    pub unknown_kinds: u64,
+    report: LinkReport,
     to_send: Vec<u8>,
 }
 
@@ -50,14 +115,25 @@ impl Default for Session {
 impl Session {
     /// A conversation that begins with asking who is there.
     pub fn new() -> Self {
+        Self::asking_from(0)
+    }
+
+    /// The same, with its questions numbered from `token`: an answer to another host that is still on the line must not be
+    /// taken for one's own.
+    pub fn asking_from(token: u32) -> Self {
         let mut session = Self {
             decoder: Decoder::new(),
             peer: None,
+            earlier: VecDeque::new(),
+            wall: Wall::default(),
             asked_us: i64::MIN,
+            ask_again_us: ASK_AGAIN_US,
             time_asked_us: i64::MIN,
+            stats_asked_us: i64::MIN,
             time_open: HashMap::new(),
-            next_token: 0,
-            unknown_kinds: 0,
+            time_early: None,
+            next_token: token,
+            report: LinkReport::default(),
             to_send: Vec::new(),
         };
         // A zero first: whatever an earlier host left half-sent ends here.
@@ -70,14 +146,31 @@ impl Session {
         self.peer.as_ref().map(|peer| peer.hello.board)
     }
 
-    /// Unix time of a sample of the board, µs.
-    pub fn unix_us(&self, at: SampleIndex) -> Option<i64> {
-        self.peer.as_ref().map(|peer| peer.clock.unix_us(at))
+    /// The board's hello, once it has come.
+    pub fn hello(&self) -> Option<&Hello> {
+        self.peer.as_ref().map(|peer| &peer.hello)
     }
 
-    /// What the decoder has seen and dropped.
-    pub fn counts(&self) -> &DecoderCounts {
-        self.decoder.counts()
+    /// Time of a sample of the board's present run.
+    pub fn stamp(&self, at: SampleIndex) -> Option<Stamp> {
+        let peer = self.peer.as_ref()?;
+        Some(peer.clock.stamp(at, &self.wall))
+    }
+
+    /// How it has gone so far.
+    pub fn report(&self) -> LinkReport {
+        let clock = self.peer.as_ref().map(|peer| &peer.clock);
+        LinkReport {
+            received: *self.decoder.counts(),
+            drift: clock.and_then(Clock::drift),
+            clock_steps: self.clock_steps(),
+            ..self.report
+        }
+    }
+
+    /// Large steps of this host's clock so far, and the latest in µs.
+    pub fn clock_steps(&self) -> (u32, i64) {
+        (self.wall.steps, self.wall.last_step_us)
     }
 
     /// Puts a message into the outgoing bytes.
@@ -95,143 +188,254 @@ impl Session {
     }
 
     /// Asks what is due at this time: who is there, and how far its counter is. Call a few times a second.
-    pub fn tick(&mut self, now_us: i64) {
-        if self.peer.is_none() && now_us.saturating_sub(self.asked_us) >= ASK_AGAIN_US {
-            self.ask_hello(now_us);
+    pub fn tick(&mut self, now: Moment) {
+        self.wall.look(now);
+        let now_us = now.mono_us;
+        let due = |asked_us: i64, every_us: i64| now_us.saturating_sub(asked_us) >= every_us;
+        let met = self.peer.as_ref().is_some_and(|peer| peer.speaks_to_us);
+        if !met && due(self.asked_us, self.ask_again_us) {
+            self.ask_hello(now);
         }
-        if let Some(peer) = &mut self.peer
-            && !peer.settings_known
-            && now_us.saturating_sub(peer.settings_asked_us) >= ASK_AGAIN_US
-        {
+        let Some(peer) = self.peer.as_mut().filter(|peer| peer.speaks_to_us) else {
+            return;
+        };
+        if !peer.settings_known && due(peer.settings_asked_us, ASK_AGAIN_US) {
             peer.settings_asked_us = now_us;
             self.say(&Message::SettingsGet);
         }
-        let wants_time = self
-            .peer
-            .as_ref()
-            .is_some_and(|p| p.hello.epoch_unix_ms.is_none());
-        if wants_time && now_us.saturating_sub(self.time_asked_us) >= TIME_EVERY_US {
-            self.time_asked_us = now_us;
-            let token = self.next_token;
-            self.next_token = token.wrapping_add(1);
-            // An answer that never came is of no use any more.
-            self.time_open.clear();
-            self.time_open.insert(token, now_us);
-            self.say(&Message::TimeAsk { token });
+        let Some(peer) = &self.peer else { return };
+        let every_us = if peer.times_asked < TIME_FIRST_N || !peer.clock.known() {
+            TIME_FIRST_US
+        } else {
+            TIME_EVERY_US
+        };
+        if due(self.time_asked_us, every_us) {
+            self.ask_time(now);
+        }
+        if due(self.stats_asked_us, STATS_EVERY_US) {
+            self.stats_asked_us = now_us;
+            self.say(&Message::LinkStatsAsk);
         }
     }
 
-    fn ask_hello(&mut self, now_us: i64) {
-        self.asked_us = now_us;
+    /// The question for the counter goes first: its answer is then here before the first event.
+    fn ask_hello(&mut self, now: Moment) {
+        self.ask_again_us = (2 * self.ask_again_us).min(ASK_AGAIN_MOST_US);
+        self.asked_us = now.mono_us;
+        self.ask_time(now);
         self.say(&Message::HelloAsk {
             protocol: PROTOCOL_VERSION,
         });
     }
 
-    /// Takes bytes as they come and appends what is to be stored to `batch`.
-    pub fn receive(&mut self, bytes: &[u8], now_us: i64, batch: &mut Vec<Entry>) {
-        let mut messages = Vec::new();
-        self.decoder.feed(bytes, |outcome| messages.push(outcome));
-        for outcome in messages {
-            match outcome {
-                Ok(message) => self.take(message, now_us, batch),
-                Err(FrameError::UnknownMessage { .. }) => self.unknown_kinds += 1,
-                // Counted by the decoder; the board sends again what matters.
-                Err(_) => {}
-            }
+    fn ask_time(&mut self, now: Moment) {
+        self.time_asked_us = now.mono_us;
+        if let Some(peer) = &mut self.peer {
+            peer.times_asked = peer.times_asked.saturating_add(1);
+        }
+        let token = self.next_token;
+        self.next_token = token.wrapping_add(1);
+        let oldest = token.wrapping_sub(TIME_OPEN_MAX as u32);
+        self.time_open.remove(&oldest);
+        self.time_open.insert(token, now);
+        self.say(&Message::TimeAsk { token });
+    }
+
+    /// Forgets the board: it has to say again who it is.
+    fn meet_again(&mut self, now: Moment) {
+        if let Some(peer) = self.peer.take() {
+            self.remember(peer);
+        }
+        self.ask_again_us = ASK_AGAIN_US;
+        if now.mono_us.saturating_sub(self.asked_us) >= ASK_AGAIN_US {
+            self.ask_hello(now);
         }
     }
 
-    fn take(&mut self, message: Message, now_us: i64, batch: &mut Vec<Entry>) {
-        match message {
-            Message::Hello(hello) => {
-                let restarted = self.peer.as_ref().is_none_or(|peer| {
-                    (peer.hello.board, peer.hello.boot) != (hello.board, hello.boot)
-                });
-                if restarted {
-                    self.time_asked_us = i64::MIN;
-                    self.peer = Some(Peer {
-                        hello,
-                        clock: Clock::new(&hello, now_us),
-                        settings_known: false,
-                        settings_asked_us: i64::MIN,
-                        last_reading: SampleIndex(0),
-                    });
-                    self.tick(now_us);
+    fn remember(&mut self, peer: Peer) {
+        let (board, boot) = (peer.hello.board, peer.hello.boot);
+        self.earlier.retain(|(b, n, _)| (*b, *n) != (board, boot));
+        self.earlier.push_back((board, boot, peer.clock));
+        if self.earlier.len() > RUNS_KEPT {
+            self.earlier.pop_front();
+        }
+    }
+
+    /// Takes bytes as they come and appends what is to be stored to `batch`.
+    pub fn receive(&mut self, bytes: &[u8], now: Moment, batch: &mut Vec<Entry>) {
+        self.wall.look(now);
+        let mut decoder = std::mem::take(&mut self.decoder);
+        decoder.feed_bodies(bytes, |outcome, body| match outcome {
+            Ok(message) => self.take(message, now, batch),
+            Err(FrameError::Body) => {
+                if let Some(event) = UnknownEvent::of_body(body) {
+                    self.take_unread(event, now, batch);
                 }
-                batch.push(Entry::Run {
-                    board: hello.board,
-                    hello,
-                    received_us: now_us,
-                });
+            }
+            // Counted by the decoder; the board sends again what matters.
+            Err(_) => {}
+        });
+        self.decoder = decoder;
+    }
+
+    fn take(&mut self, message: Message, now: Moment, batch: &mut Vec<Entry>) {
+        match message {
+            Message::Hello(hello) => self.meet(hello, now, batch),
+            Message::PeerIs { protocol } => {
+                if let Some(peer) = &mut self.peer {
+                    peer.speaks_to_us = protocol == PROTOCOL_VERSION.min(peer.hello.protocol);
+                    if peer.speaks_to_us {
+                        self.ask_again_us = ASK_AGAIN_US;
+                        self.tick(now);
+                    }
+                }
             }
             Message::TimeIs { token, at } => {
-                if let (Some(asked_us), Some(peer)) =
-                    (self.time_open.remove(&token), &mut self.peer)
-                {
-                    peer.clock.learn(at, asked_us, now_us);
+                if let Some(asked) = self.time_open.remove(&token) {
+                    self.learn_time(at, asked, now);
                 }
             }
-            other => self.take_from_known(other, now_us, batch),
+            other => self.take_from_known(other, now, batch),
         }
+    }
+
+    fn learn_time(&mut self, at: SampleIndex, asked: Moment, now: Moment) {
+        let took = now.mono_us - asked.mono_us;
+        let least = self.report.round_trip_us.map_or(took, |(l, _)| l.min(took));
+        self.report.round_trip_us = Some((least, took));
+        let Some(peer) = &mut self.peer else {
+            self.time_early = Some((at, asked, now));
+            return;
+        };
+        if at < peer.last_reading {
+            // Another run, whose hello was lost.
+            self.meet_again(now);
+            self.time_early = Some((at, asked, now));
+            return;
+        }
+        if !peer.clock.learn(at, asked, now) {
+            self.report.time_restarts += 1;
+        }
+    }
+
+    fn meet(&mut self, hello: Hello, now: Moment, batch: &mut Vec<Entry>) {
+        let known = self
+            .peer
+            .as_ref()
+            .is_some_and(|peer| (peer.hello.board, peer.hello.boot) == (hello.board, hello.boot));
+        if !known {
+            if let Some(peer) = self.peer.take() {
+                self.remember(peer);
+            }
+            let of_this_run = |(board, boot, _): &(BoardId, u32, Clock)| {
+                (*board, *boot) == (hello.board, hello.boot)
+            };
+            let clock = match self.earlier.iter().position(of_this_run) {
+                Some(k) => self.earlier.remove(k).map(|(_, _, clock)| clock),
+                None => None,
+            };
+            let mut clock = clock.unwrap_or_else(|| Clock::new(&hello, now));
+            // The answer that came just before this hello is this run's, if its counter says so.
+            let second = SampleIndex(u64::from(hello.sample_rate_hz) * 10);
+            if let Some((at, asked, received)) = self.time_early.take()
+                && at <= hello.at
+                && hello.at.since(at) < second.0
+                && now.mono_us - received.mono_us < 10_000_000
+            {
+                clock.learn(at, asked, received);
+            }
+            let spontaneous = now.mono_us.saturating_sub(self.asked_us) >= ASK_AGAIN_US;
+            self.peer = Some(Peer {
+                hello,
+                clock,
+                since_us: now.mono_us,
+                speaks_to_us: hello.protocol < KEEPS_UNKNOWN,
+                settings_known: false,
+                settings_asked_us: i64::MIN,
+                last_reading: SampleIndex(0),
+                times_asked: 0,
+            });
+            self.ask_again_us = ASK_AGAIN_US;
+            self.stats_asked_us = i64::MIN;
+            // A board that says hello of itself has just started and does not know who listens.
+            if spontaneous && hello.protocol >= KEEPS_UNKNOWN {
+                self.ask_hello(now);
+            }
+            self.tick(now);
+        }
+        batch.push(Entry::Run {
+            board: hello.board,
+            hello,
+            received_us: now.unix_us,
+        });
     }
 
     /// Messages that mean something only once the board is known.
-    fn take_from_known(&mut self, message: Message, now_us: i64, batch: &mut Vec<Entry>) {
+    fn take_from_known(&mut self, message: Message, now: Moment, batch: &mut Vec<Entry>) {
         let Some(peer) = &mut self.peer else { return };
         let board = peer.hello.board;
+        // What is worded for an older host would be kept as if the board had meant it so.
+        let worded = matches!(message, Message::Reading(_) | Message::Event(_));
+        if worded && !peer.speaks_to_us {
+            return;
+        }
         match message {
             Message::SettingsAre(settings) => {
                 peer.settings_known = true;
                 batch.push(Entry::Settings { board, settings });
             }
             Message::Reading(reading) => {
-                if reading.at < peer.last_reading {
+                let age_us = now.mono_us as f64 - peer.clock.mono_us(reading.at);
+                let late = peer.hello.epoch_unix_ms.is_none()
+                    && peer.clock.known()
+                    && age_us > READING_LATE_US;
+                if reading.at < peer.last_reading || late {
                     // The counter fell back: another run, whose hello was lost. Its readings must not go under this one.
-                    self.peer = None;
-                    self.ask_hello(now_us);
+                    self.meet_again(now);
                     return;
                 }
                 peer.last_reading = reading.at;
+                if !peer.clock.heard(reading.at, now) {
+                    self.report.time_restarts += 1;
+                    self.time_asked_us = i64::MIN;
+                }
                 batch.push(Entry::Reading {
                     board,
                     boot: peer.hello.boot,
-                    t_us: peer.clock.unix_us(reading.at),
+                    t_us: peer.clock.stamp(reading.at, &self.wall).t_us,
                     reading,
                 });
             }
             Message::Spectrum(spectrum) => batch.push(Entry::Spectrum {
                 board,
                 boot: peer.hello.boot,
-                t_us: peer.clock.unix_us(spectrum.at),
+                t_us: peer.clock.stamp(spectrum.at, &self.wall).t_us,
                 spectrum,
             }),
-            // An event of an earlier run keeps its own number; its time can only be told from this run's clock when
-            // it belongs to it.
-            // From a run that has not said hello yet.
-            Message::Event(event) if event.id.boot > peer.hello.boot => {
-                self.peer = None;
-                self.ask_hello(now_us);
+            Message::Event(event) => {
+                if let Some(stamp) = self.time_of_event(event.id, event.at, now) {
+                    batch.push(Entry::Event {
+                        board,
+                        t_us: stamp.t_us,
+                        host_us: now.unix_us,
+                        t_sigma_us: stamp.within_us,
+                        event,
+                    });
+                }
             }
-            Message::Event(event) => batch.push(Entry::Event {
-                board,
-                t_us: if event.id.boot == peer.hello.boot {
-                    peer.clock.unix_us(event.at)
-                } else {
-                    now_us
-                },
-                event,
-            }),
             Message::CaptureHead(head) => batch.push(Entry::CaptureHead { board, head }),
             Message::CapturePart(part) => batch.push(Entry::CapturePart { board, part }),
+            Message::LinkStatsAre(stats) => self.report.board = Some(stats),
             // Answers to what a person asked, and what only a host says.
             Message::Hello(_)
+            | Message::PeerIs { .. }
             | Message::TimeIs { .. }
             | Message::SettingsResult(_)
             | Message::CommandResult { .. }
-            | Message::LinkStatsAre(_)
             | Message::HelloAsk { .. }
             | Message::Ack(_)
+            | Message::Acks(_)
+            | Message::CaptureHave(_)
             | Message::TimeAsk { .. }
             | Message::SettingsGet
             | Message::SettingsPut(_)
@@ -240,28 +444,128 @@ impl Session {
         }
     }
 
+    fn take_unread(&mut self, event: UnknownEvent<'_>, now: Moment, batch: &mut Vec<Entry>) {
+        let Some(board) = self.board() else { return };
+        let Some(stamp) = self.time_of_event(event.id, event.at, now) else {
+            return;
+        };
+        self.report.unread_events += 1;
+        batch.push(Entry::UnreadEvent {
+            board,
+            t_us: stamp.t_us,
+            host_us: now.unix_us,
+            t_sigma_us: stamp.within_us,
+            id: event.id,
+            at: event.at,
+            message: event.bytes.to_vec(),
+        });
+    }
+
+    /// When an event was; `None` for one that is not taken now. The board sends it again.
+    fn time_of_event(&mut self, id: EventId, at: SampleIndex, now: Moment) -> Option<Stamp> {
+        let peer = self.peer.as_ref()?;
+        let waited = now.mono_us - peer.since_us > TIME_WAIT_US;
+        if !peer.speaks_to_us || !(peer.clock.known() || waited) {
+            return None;
+        }
+        if id.boot == peer.hello.boot {
+            return Some(peer.clock.stamp(at, &self.wall));
+        }
+        if id.boot > peer.hello.boot {
+            // From a run that has not said hello yet.
+            self.meet_again(now);
+            return None;
+        }
+        // Of an earlier run: by that run's clock if it was heard, else all that is known is when it came.
+        let board = peer.hello.board;
+        let clock = self
+            .earlier
+            .iter()
+            .find(|(b, boot, _)| (*b, *boot) == (board, id.boot));
+        Some(clock.map_or(
+            Stamp {
+                t_us: now.unix_us,
+                within_us: None,
+            },
+            |(_, _, clock)| clock.stamp(at, &self.wall),
+        ))
+    }
+
     /// These entries are on disk now: acknowledges what the board may forget.
     pub fn committed(&mut self, entries: &[Entry], written: &Written) {
-        for entry in entries {
-            // Another board may have appeared on this line meanwhile: its event of the same number is not on disk.
-            if let Entry::Event { board, event, .. } = entry
-                && Some(*board) == self.board()
-            {
-                self.say(&Message::Ack(Ack::Event(event.id)));
+        let Some(hello) = self.peer.as_ref().map(|peer| peer.hello) else {
+            return;
+        };
+        // Another board may have appeared on this line meanwhile: its event of the same number is not on disk.
+        let ids: BTreeSet<EventId> = entries
+            .iter()
+            .filter_map(|entry| match entry {
+                Entry::Event {
+                    board,
+                    event: Event { id, .. },
+                    ..
+                }
+                | Entry::UnreadEvent { board, id, .. } => (*board == hello.board).then_some(*id),
+                _ => None,
+            })
+            .filter(|id| !written.refused.contains(&(hello.board, id.boot)))
+            .collect();
+        self.report.acknowledged += ids.len() as u64;
+        if hello.protocol >= KEEPS_UNKNOWN {
+            for acks in together(hello.board, &ids) {
+                self.say(&Message::Acks(acks));
+            }
+        } else {
+            for id in ids {
+                self.say(&Message::Ack(Ack::Event(id)));
             }
         }
         for &(board, event) in &written.captures_complete {
-            if Some(board) == self.board() {
+            if board == hello.board {
                 self.say(&Message::Ack(Ack::Capture(event)));
             }
         }
+        for &(board, event, parts) in &written.captures_partial {
+            if board == hello.board && hello.protocol >= KEEPS_UNKNOWN && parts != 0 {
+                self.say(&Message::CaptureHave(CaptureHave {
+                    board,
+                    event,
+                    parts,
+                }));
+            }
+        }
     }
+}
+
+/// As few messages as name them all.
+fn together(board: BoardId, ids: &BTreeSet<EventId>) -> Vec<Acks> {
+    let mut all: Vec<Acks> = Vec::new();
+    for &id in ids {
+        if let Some(acks) = all.last_mut()
+            && acks.first.boot == id.boot
+            && let Some(bit @ 0..64) = (id.seq - acks.first.seq).checked_sub(1)
+        {
+            acks.more |= 1 << bit;
+        } else {
+            all.push(Acks {
+                board,
+                first: id,
+                more: 0,
+            });
+        }
+    }
+    all
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
     use ohmward_proto::event::{Event, EventId, EventKind};
+
+    const T0: Moment = Moment {
+        mono_us: 0,
+        unix_us: 0,
+    };
 
     fn frame(message: &Message) -> Vec<u8> {
         let mut bytes = [0; MAX_FRAME];
@@ -276,8 +580,12 @@ mod tests {
     }
 
     fn hello(boot: u32) -> Message {
+        hello_of(1, boot, Some(0))
+    }
+
+    fn hello_of(protocol: u16, boot: u32, epoch_unix_ms: Option<i64>) -> Message {
         Message::Hello(Hello {
-            protocol: 1,
+            protocol,
             firmware: (0, 1, 0),
             board: BoardId(5),
             boot,
@@ -285,7 +593,7 @@ mod tests {
             sample_rate_hz: 4000,
             settings_hash: 0,
             calibration_id: 0,
-            epoch_unix_ms: Some(0),
+            epoch_unix_ms,
         })
     }
 
@@ -301,13 +609,16 @@ mod tests {
     fn nothing_is_acknowledged_before_it_is_committed() {
         let mut session = Session::new();
         let mut batch = Vec::new();
-        session.tick(0);
-        assert!(matches!(said(&mut session)[..], [Message::HelloAsk { .. }]));
+        session.tick(T0);
+        assert!(matches!(
+            said(&mut session)[..],
+            [Message::TimeAsk { .. }, Message::HelloAsk { .. }]
+        ));
         // An event before the hello is not kept and not acknowledged: it will come again.
-        session.receive(&frame(&event(1, 0)), 0, &mut batch);
+        session.receive(&frame(&event(1, 0)), T0, &mut batch);
         assert!(batch.is_empty());
-        session.receive(&frame(&hello(1)), 0, &mut batch);
-        session.receive(&frame(&event(1, 0)), 0, &mut batch);
+        session.receive(&frame(&hello(1)), T0, &mut batch);
+        session.receive(&frame(&event(1, 0)), T0, &mut batch);
         assert_eq!(batch.len(), 2);
         let acks = |messages: Vec<Message>| {
             messages
@@ -324,10 +635,11 @@ mod tests {
     fn a_board_that_starts_again_is_met_anew() {
         let mut session = Session::new();
         let mut batch = Vec::new();
-        session.receive(&frame(&hello(1)), 0, &mut batch);
-        session.receive(&frame(&hello(2)), 0, &mut batch);
-        session.receive(&frame(&event(2, 0)), 0, &mut batch);
-        assert_eq!(session.unix_us(SampleIndex(4000)), Some(1_000_000));
+        session.receive(&frame(&hello(1)), T0, &mut batch);
+        session.receive(&frame(&hello(2)), T0, &mut batch);
+        session.receive(&frame(&event(2, 0)), T0, &mut batch);
+        let stamp = session.stamp(SampleIndex(4000)).expect("known");
+        assert_eq!((stamp.t_us, stamp.within_us), (1_000_000, None));
         assert!(matches!(
             batch[2],
             Entry::Event {
@@ -335,5 +647,164 @@ mod tests {
                 ..
             }
         ));
+    }
+
+    fn at_ms(ms: i64) -> Moment {
+        Moment {
+            mono_us: ms * 1000,
+            unix_us: 1_700_000_000_000_000 + ms * 1000,
+        }
+    }
+
+    fn time_is(messages: &[Message], at: u64) -> Message {
+        let token = messages
+            .iter()
+            .rev()
+            .find_map(|m| match m {
+                Message::TimeAsk { token } => Some(*token),
+                _ => None,
+            })
+            .expect("asked");
+        Message::TimeIs {
+            token,
+            at: SampleIndex(at),
+        }
+    }
+
+    /// A board that has not said in whose words it speaks may speak in an older host's.
+    #[test]
+    fn a_board_of_today_is_taken_at_its_word_only_once_it_speaks_to_us() {
+        let mut session = Session::new();
+        let mut batch = Vec::new();
+        session.tick(at_ms(0));
+        let asked = said(&mut session);
+        let mut hear = |session: &mut Session, ms, message: &Message| {
+            let before = batch.len();
+            session.receive(&frame(message), at_ms(ms), &mut batch);
+            batch.len() - before
+        };
+        hear(&mut session, 20, &time_is(&asked, 0));
+        assert_eq!(hear(&mut session, 20, &hello_of(3, 1, None)), 1);
+        assert_eq!(hear(&mut session, 20, &event(1, 0)), 0);
+        hear(&mut session, 20, &Message::PeerIs { protocol: 2 });
+        assert_eq!(
+            hear(&mut session, 20, &event(1, 0)),
+            0,
+            "an older host's words"
+        );
+        hear(&mut session, 20, &Message::PeerIs { protocol: 3 });
+        assert_eq!(hear(&mut session, 20, &event(1, 0)), 1);
+        let Some(Entry::Event {
+            t_us,
+            host_us,
+            t_sigma_us,
+            ..
+        }) = batch.last()
+        else {
+            panic!("{batch:?}");
+        };
+        // Sample 8000 is two seconds after sample 0, which was taken within the 20 ms of the round trip.
+        assert_eq!(*host_us, at_ms(20).unix_us);
+        assert!((t_us - at_ms(2010).unix_us).abs() <= 400, "{t_us}");
+        assert!((10_000..11_000).contains(&t_sigma_us.expect("known")));
+        // The answer to a host of that version is asked for again once the board has started afresh.
+        session.receive(&frame(&hello_of(3, 2, None)), at_ms(9_000), &mut batch);
+        assert!(said(&mut session).contains(&Message::HelloAsk { protocol: 3 }));
+    }
+
+    #[test]
+    fn many_events_are_acknowledged_in_one_message_and_an_old_board_hears_each() {
+        for (protocol, frames) in [(3, 2), (2, 4)] {
+            let mut session = Session::new();
+            let mut batch = Vec::new();
+            session.receive(&frame(&hello_of(protocol, 1, Some(0))), T0, &mut batch);
+            if protocol == 3 {
+                session.receive(&frame(&Message::PeerIs { protocol }), T0, &mut batch);
+            }
+            for seq in [7, 5, 69, 70] {
+                session.receive(&frame(&event(1, seq)), T0, &mut batch);
+            }
+            said(&mut session);
+            session.committed(&batch, &Written::default());
+            let acks = said(&mut session);
+            assert_eq!(acks.len(), frames, "{acks:?}");
+            let mut named: Vec<u32> = acks
+                .iter()
+                .flat_map(|m| match m {
+                    Message::Ack(Ack::Event(id)) => vec![id.seq],
+                    Message::Acks(acks) => {
+                        assert_eq!(acks.board, BoardId(5));
+                        acks.events().map(|id| id.seq).collect()
+                    }
+                    other => panic!("{other:?}"),
+                })
+                .collect();
+            named.sort_unstable();
+            assert_eq!(named, [5, 7, 69, 70]);
+        }
+    }
+
+    /// The line now leads to another board: what is on disk is the first one's.
+    #[test]
+    fn a_commit_acknowledges_nothing_to_another_board() {
+        let mut session = Session::new();
+        let mut batch = Vec::new();
+        session.receive(&frame(&hello(1)), T0, &mut batch);
+        session.receive(&frame(&event(1, 0)), T0, &mut batch);
+        let Message::Hello(first) = hello(1) else {
+            unreachable!()
+        };
+        let other = Message::Hello(Hello {
+            board: BoardId(6),
+            ..first
+        });
+        session.receive(&frame(&other), T0, &mut Vec::new());
+        said(&mut session);
+        session.committed(&batch, &Written::default());
+        assert_eq!(said(&mut session), []);
+    }
+
+    /// A hello was lost, and the counter has fallen back: nothing of the new run goes under the old one.
+    #[test]
+    fn readings_of_a_run_whose_hello_was_lost_are_not_kept_under_the_run_before() {
+        let reading = |at| {
+            Message::Reading(ohmward_proto::Reading {
+                at: SampleIndex(at),
+                i_bond: ohmward_proto::BondCurrent::Measured {
+                    dc: ohmward_proto::Amps(0.0),
+                    rms: ohmward_proto::Amps(0.0),
+                },
+                v_pos: None,
+                v_neg: None,
+                insulation: ohmward_proto::Insulation::NotMeasured {
+                    why: ohmward_proto::NotMeasured::NeverYet,
+                    since: SampleIndex(0),
+                },
+                state: ohmward_proto::measure::TripState::Closed,
+                bond_open: false,
+            })
+        };
+        // The second case: the counter is past the last reading again, but an hour late.
+        for (second_at, second_ms) in [(8_000, 11_000), (60_000, 3_600_000)] {
+            let mut session = Session::new();
+            let mut batch = Vec::new();
+            session.tick(at_ms(0));
+            let asked = said(&mut session);
+            session.receive(&frame(&time_is(&asked, 0)), at_ms(10), &mut batch);
+            for (ms, message) in [
+                (20, hello_of(3, 1, None)),
+                (20, Message::PeerIs { protocol: 3 }),
+                (10_010, reading(4_000 * 10)),
+            ] {
+                session.receive(&frame(&message), at_ms(ms), &mut batch);
+            }
+            assert_eq!(batch.len(), 2);
+            said(&mut session);
+            session.receive(&frame(&reading(second_at)), at_ms(second_ms), &mut batch);
+            assert_eq!(batch.len(), 2, "{second_at}");
+            assert_eq!(session.board(), None);
+            session.tick(at_ms(second_ms + 1000));
+            assert!(said(&mut session).contains(&Message::HelloAsk { protocol: 3 }));
+        }
     }
 }

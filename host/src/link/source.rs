@@ -8,6 +8,8 @@ use std::str::FromStr;
 pub enum Source {
     /// A serial device, a pseudo-terminal included.
     Serial(PathBuf),
+    /// Every serial device whose name fits, now or later: `/dev/ttyACM*`.
+    Pattern(String),
     /// `HOST:PORT`.
     Tcp(String),
     /// A scenario, simulated in this process as fast as it goes.
@@ -18,8 +20,7 @@ impl FromStr for Source {
     type Err = String;
 
     fn from_str(text: &str) -> Result<Self, String> {
-        const USE: &str =
-            "use a serial device (/dev/ttyACM0), tcp://HOST:PORT or sim:SCENARIO.toml";
+        const USE: &str = "use a serial device (/dev/ttyACM0), a pattern of them ('/dev/ttyACM*'), tcp://HOST:PORT or sim:SCENARIO.toml";
         if let Some(address) = text.strip_prefix("tcp://") {
             return match address.rsplit_once(':') {
                 Some((host, port)) if !host.is_empty() && port.parse::<u16>().is_ok() => {
@@ -38,6 +39,12 @@ impl FromStr for Source {
         if text.is_empty() || text.contains("://") {
             return Err(format!("'{text}' is no source: {USE}"));
         }
+        if text.contains(['*', '?', '[']) {
+            return match glob::Pattern::new(text) {
+                Ok(_) => Ok(Self::Pattern(text.to_owned())),
+                Err(fault) => Err(format!("'{text}' is no pattern ({}): {USE}", fault.msg)),
+            };
+        }
         Ok(Self::Serial(text.into()))
     }
 }
@@ -46,6 +53,7 @@ impl std::fmt::Display for Source {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         match self {
             Self::Serial(path) => write!(f, "{}", path.display()),
+            Self::Pattern(pattern) => f.write_str(pattern),
             Self::Tcp(address) => write!(f, "tcp://{address}"),
             Self::Sim(path) => write!(f, "sim:{}", path.display()),
         }
@@ -66,8 +74,19 @@ mod tests {
             "tcp://10.0.0.2:7100".parse(),
             Ok(Source::Tcp("10.0.0.2:7100".into()))
         );
+        assert_eq!(
+            "/dev/ttyACM*".parse(),
+            Ok(Source::Pattern("/dev/ttyACM*".into()))
+        );
         assert_eq!("sim:a/b.toml".parse(), Ok(Source::Sim("a/b.toml".into())));
-        for wrong in ["", "tcp://", "tcp://host", "sim:", "http://x:1"] {
+        for wrong in [
+            "",
+            "tcp://",
+            "tcp://host",
+            "sim:",
+            "http://x:1",
+            "/dev/tty[A",
+        ] {
             assert!(
                 wrong
                     .parse::<Source>()

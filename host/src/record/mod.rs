@@ -8,22 +8,32 @@
 //! A port's task never waits for the disk: while one batch is being committed it goes on reading into the next. One
 //! transaction takes in whatever all boards have ready.
 //!
-//! - [`conversation`]: one port. - [`simulation`]: one scenario, in this process. - [`writer`]: the store's thread.
+//! A board is known by its own number, not by the device it is plugged into. What goes away is waited for, at a pattern of
+//! device names as at a fixed place, and told once when it goes and once when it is back.
+//!
+//! - [`place`]: a source for as long as recording lasts: opened, and opened again. - [`conversation`]: one open port.
+//! - [`simulation`]: one scenario, in this process. - [`writer`]: the store's thread. - [`notice`]: what is told meanwhile.
 
 mod conversation;
+mod latency;
+mod notice;
+mod place;
 mod simulation;
 mod writer;
 
-use crate::link::Source;
+use crate::link::{LinkReport, Source};
 use crate::store::{Store, StoreError};
 use ohmward_plant::ScenarioError;
 use ohmward_proto::message::BoardId;
+use place::Shared;
 use std::path::PathBuf;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
-use tokio::sync::watch;
+use tokio::sync::{mpsc, watch};
 
+pub use latency::Latency;
+pub use notice::Notice;
 pub use writer::Progress;
 
 /// What to record.
@@ -37,6 +47,8 @@ pub struct Options {
     pub baud: u32,
     /// For how long: on the wall for real boards, in virtual time for scenarios.
     pub duration: Option<Duration>,
+    /// A board that went away is waited for; else its source has ended.
+    pub comes_back: bool,
 }
 
 /// Why recording from one source ended early, or did not begin.
@@ -102,14 +114,58 @@ pub struct Outcome {
     pub progress: Progress,
     /// Sources that ended early, each with its reason.
     pub failed: Vec<RecordError>,
+    /// How each line has gone, by source and board.
+    pub links: Vec<LinkSummary>,
+}
+
+impl Outcome {
     /// Frames that came damaged, over all lines.
-    pub damaged_frames: u64,
+    pub fn damaged_frames(&self) -> u64 {
+        self.links.iter().map(LinkSummary::damaged_frames).sum()
+    }
+}
+
+/// How a line has gone.
+#[derive(Clone, Debug)]
+pub struct LinkSummary {
+    /// The source, or the device for a pattern.
+    pub from: String,
+    /// The board, once it had said who it is.
+    pub board: Option<BoardId>,
+    /// Counts and times; over all connections, but what is a bound, which is of the latest.
+    pub report: LinkReport,
+}
+
+impl LinkSummary {
+    /// Frames that came damaged.
+    pub fn damaged_frames(&self) -> u64 {
+        self.report.received.bad_crc + self.report.received.bad_form
+    }
+
+    fn add(&mut self, newer: &Self) {
+        let before = self.report;
+        let sum = &mut self.report;
+        *sum = newer.report;
+        sum.received.messages += before.received.messages;
+        sum.received.bad_crc += before.received.bad_crc;
+        sum.received.bad_form += before.received.bad_form;
+        sum.received.unknown += before.received.unknown;
+        sum.received.bytes_dropped += before.received.bytes_dropped;
+        sum.unread_events += before.unread_events;
+        sum.acknowledged += before.acknowledged;
+        sum.time_restarts += before.time_restarts;
+        sum.round_trip_us = match (before.round_trip_us, newer.report.round_trip_us) {
+            (Some((a, _)), Some((b, last))) => Some((a.min(b), last)),
+            (before, newer) => newer.or(before),
+        };
+        sum.board = newer.report.board.or(before.board);
+    }
 }
 
 /// Records until every source has ended, the time is over, or `stop`; then everything received is committed.
 ///
-/// `watch_progress` is called from the writer's thread after every commit, `tell` as soon as a source ends early while
-/// others go on.
+/// `watch_progress` is called from the writer's thread after every commit, `tell` as soon as there is something to tell: a
+/// source that ended early while others go on, a board that is gone or back, a full disk.
 ///
 /// # Errors
 /// When nothing could begin: the store, or every source at once. Sources that end later are in [`Outcome::failed`].
@@ -117,18 +173,24 @@ pub fn record(
     options: &Options,
     stop: &Arc<AtomicBool>,
     watch_progress: impl FnMut(&Progress) + Send + 'static,
-    mut tell: impl FnMut(&RecordError),
+    mut tell: impl FnMut(&Notice),
 ) -> Result<Outcome, RecordError> {
     let store = Store::open_or_create(&options.store)?;
     let runtime = tokio::runtime::Builder::new_current_thread()
         .enable_all()
         .build()
         .map_err(RecordError::Runtime)?;
-    let (writer, writing) = writer::start(store, watch_progress);
+    let (notices, mut noticed) = mpsc::unbounded_channel();
+    let from_writer = notices.clone();
+    let tell_writers = move |notice| {
+        // Nobody listens any more: recording is ending.
+        let _ = from_writer.send(notice);
+    };
+    let (writer, writing) = writer::start(store, Arc::clone(stop), tell_writers, watch_progress);
     let (stop_tx, stop_rx) = watch::channel(false);
 
     let mut simulations = Vec::new();
-    let mut ports = Vec::new();
+    let mut lines = Vec::new();
     for source in &options.sources {
         match source {
             Source::Sim(path) => {
@@ -140,54 +202,68 @@ pub fn record(
                     simulation::run(&from, &scenario, duration, &writer, &stop)
                 }));
             }
-            Source::Serial(_) | Source::Tcp(_) => ports.push(source.clone()),
+            Source::Serial(_) | Source::Pattern(_) | Source::Tcp(_) => lines.push(source.clone()),
         }
     }
 
-    let (failed, damaged_frames) = runtime.block_on(async {
+    let mut outcome = Outcome::default();
+    let shared = Shared {
+        writer,
+        baud: options.baud,
+        comes_back: options.comes_back,
+        notices,
+        stop: stop_rx,
+        boards: Arc::default(),
+    };
+    runtime.block_on(async {
         let mut tasks = tokio::task::JoinSet::new();
-        for source in ports {
-            let (writer, stop_rx) = (writer.clone(), stop_rx.clone());
-            let baud = options.baud;
-            tasks.spawn(async move { conversation::run(&source, baud, &writer, stop_rx).await });
+        for source in lines {
+            let shared = shared.clone();
+            match source {
+                Source::Pattern(pattern) => tasks.spawn(place::keep_pattern(pattern, shared)),
+                source => tasks.spawn(place::keep_one(source, shared)),
+            };
         }
-        drop(writer);
+        drop(shared);
         let watch = tokio::spawn(stop_when(options.duration, Arc::clone(stop), stop_tx));
-        let (mut failed, mut damaged_frames) = (Vec::new(), 0);
-        while let Some(ended) = tasks.join_next().await {
-            match ended {
-                Ok((result, damaged)) => {
-                    damaged_frames += damaged;
-                    if let Err(error) = result {
-                        tell(&error);
-                        failed.push(error);
+        loop {
+            tokio::select! {
+                biased;
+                Some(notice) = noticed.recv() => tell(&notice),
+                ended = tasks.join_next() => match ended {
+                    None => break,
+                    Some(Ok((result, links))) => {
+                        outcome.links.extend(links);
+                        if let Err(error) = result {
+                            tell(&Notice::Ended { error: error.to_string() });
+                            outcome.failed.push(error);
+                        }
                     }
-                }
-                Err(panic) => std::panic::resume_unwind(panic.into_panic()),
+                    Some(Err(panic)) => std::panic::resume_unwind(panic.into_panic()),
+                },
             }
         }
         watch.abort();
-        (failed, damaged_frames)
     });
-    let mut outcome = Outcome {
-        failed,
-        damaged_frames,
-        ..Outcome::default()
-    };
     for simulation in simulations {
         match simulation.join() {
             Ok(Ok(())) => {}
             Ok(Err(error)) => {
-                tell(&error);
+                let text = error.to_string();
+                tell(&Notice::Ended { error: text });
                 outcome.failed.push(error);
             }
             Err(panic) => std::panic::resume_unwind(panic),
         }
     }
-    outcome.progress = match writing.join() {
-        Ok(progress) => progress?,
+    let written = match writing.join() {
+        Ok(written) => written,
         Err(panic) => std::panic::resume_unwind(panic),
     };
+    while let Ok(notice) = noticed.try_recv() {
+        tell(&notice);
+    }
+    outcome.progress = written?;
     Ok(outcome)
 }
 

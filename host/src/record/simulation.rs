@@ -1,10 +1,9 @@
 //! One scenario, simulated in this process, as fast as it goes: firmware, session and store in lock-step.
 
 use super::RecordError;
-use super::writer::Writer;
-use crate::link::Session;
+use super::writer::{Writer, is_urgent};
+use crate::link::{Moment, Session};
 use crate::sim::{Gear, SimBoard};
-use crate::store::Entry;
 use ohmward_plant::Scenario;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
@@ -30,7 +29,8 @@ pub fn run(
     // After the last sample the board still has things to say and to hear.
     while quiet_turns < 3 {
         let virtual_us = board.unix_ms(board.now()).saturating_mul(1000);
-        session.tick(virtual_us);
+        let now = Moment::virtual_us(virtual_us);
+        session.tick(now);
         board.send(&session.take_output());
         if goes_on {
             let left = end.saturating_sub(board.now().0);
@@ -39,7 +39,7 @@ pub fn run(
             board.serve_link();
         }
         let said = board.take_output();
-        session.receive(&said, virtual_us, &mut batch);
+        session.receive(&said, now, &mut batch);
         let urgent = batch.iter().any(is_urgent) || !goes_on;
         if !batch.is_empty() && (urgent || batch.len() >= BATCH) {
             // The writer has ended with the store's error, which is told where the writer is joined.
@@ -62,15 +62,4 @@ pub fn run(
         };
     }
     Ok(())
-}
-
-/// The board waits for an acknowledgement of these.
-fn is_urgent(entry: &Entry) -> bool {
-    match entry {
-        Entry::Event { .. } | Entry::CaptureHead { .. } | Entry::CapturePart { .. } => true,
-        Entry::Run { .. }
-        | Entry::Settings { .. }
-        | Entry::Reading { .. }
-        | Entry::Spectrum { .. } => false,
-    }
 }

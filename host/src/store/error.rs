@@ -90,3 +90,18 @@ pub enum StoreError {
         source: rusqlite::Error,
     },
 }
+
+impl StoreError {
+    /// Waiting may mend it: a full disk, a medium that is away, another program that looks at the file.
+    pub fn may_pass(&self) -> bool {
+        use rusqlite::ErrorCode::{CannotOpen, DatabaseBusy, DatabaseLocked, SystemIoFailure};
+        match self {
+            Self::DiskFull { .. } => true,
+            Self::Sqlite { source, .. } => matches!(
+                source.sqlite_error_code(),
+                Some(SystemIoFailure | DatabaseBusy | DatabaseLocked | CannotOpen)
+            ),
+            _ => false,
+        }
+    }
+}

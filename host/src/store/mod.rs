@@ -18,7 +18,7 @@ mod words;
 mod write;
 
 pub use error::StoreError;
-pub use read::{Capture, EventFilter, Readings, Run, StoredEvent, StoredReading};
+pub use read::{Capture, EventFilter, Readings, Run, StoredEvent, StoredReading, UnreadEvent};
 pub use words::{
     kinds as event_kind_words, of_kind as event_kind_word, of_reason as reason_word,
     of_state as state_word,
@@ -45,6 +45,8 @@ pub struct Store {
     dir: PathBuf,
     /// Held by a writer only.
     lock: Option<File>,
+    #[cfg(test)]
+    full: Option<std::sync::Arc<std::sync::atomic::AtomicBool>>,
 }
 
 impl Store {
@@ -85,6 +87,12 @@ impl Store {
         refuse(found, &file, found == Found::Empty)?;
         db.pragma_update(None, "journal_mode", "WAL")
             .map_err(failed)?;
+        // Two thousand boards touch two pages each a second: they fit into memory, and into the log between two
+        // copies into the file. KiB when negative; pages.
+        db.pragma_update(None, "cache_size", -65_536)
+            .map_err(failed)?;
+        db.pragma_update(None, "wal_autocheckpoint", 16_384)
+            .map_err(failed)?;
         // An acknowledged event must survive a power cut: every commit waits for the disk.
         db.pragma_update(None, "synchronous", "FULL")
             .map_err(failed)?;
@@ -94,11 +102,15 @@ impl Store {
         if found == Found::Older {
             schema::migrate(&mut db).map_err(failed)?;
         }
-        Ok(Self {
+        let mut store = Self {
             db,
             dir,
             lock: Some(lock),
-        })
+            #[cfg(test)]
+            full: None,
+        };
+        store.take_in_unread()?;
+        Ok(store)
     }
 
     /// Opens the store in `dir` for reading, while a recorder may be writing to it. Makes nothing.
@@ -122,7 +134,30 @@ impl Store {
             db,
             dir,
             lock: None,
+            #[cfg(test)]
+            full: None,
         })
+    }
+
+    /// From now on the file may not grow, as on a full disk, until the returned function is called.
+    #[cfg(test)]
+    pub(crate) fn fill_up(&mut self) -> impl FnOnce() + use<> {
+        use std::sync::atomic::{AtomicBool, Ordering};
+        let full = std::sync::Arc::new(AtomicBool::new(true));
+        self.full = Some(std::sync::Arc::clone(&full));
+        move || full.store(false, Ordering::Relaxed)
+    }
+
+    #[cfg(test)]
+    fn limit_as_full(&self) {
+        if let Some(full) = &self.full {
+            let full = full.load(std::sync::atomic::Ordering::Relaxed);
+            let pages = if full { 1 } else { 1 << 30 };
+            // Less than there are means: no more.
+            self.db
+                .pragma_update(None, "max_page_count", pages)
+                .expect("a pragma");
+        }
     }
 
     /// The folder.

@@ -56,8 +56,25 @@ pub struct StoredEvent {
     pub board: BoardId,
     /// When, Unix microseconds.
     pub t_us: i64,
+    /// When it came, Unix microseconds; not known of events kept before this was noted.
+    pub host_us: Option<i64>,
+    /// `t_us` is within ± this many microseconds; `None`: the board's own clock was believed, or there is no bound.
+    pub t_sigma_us: Option<i64>,
     /// What.
     pub event: Event,
+}
+
+/// An event that only a newer program can read.
+#[derive(Clone, PartialEq, Debug)]
+pub struct UnreadEvent {
+    /// The board.
+    pub board: BoardId,
+    /// Its number.
+    pub id: EventId,
+    /// When, Unix microseconds.
+    pub t_us: i64,
+    /// As the board sent it, postcard.
+    pub message: Vec<u8>,
 }
 
 /// A reading as it was kept. A NaN in it is one the board sent.
@@ -145,8 +162,14 @@ impl Store {
     /// Events, by time.
     pub fn events(&self, filter: &EventFilter) -> Result<Vec<StoredEvent>, StoreError> {
         let failed = self.failed("read");
-        let mut sql = String::from(
-            "SELECT id, boot, seq, t_us, message FROM every_event JOIN board ON board.key = every_event.board WHERE 1",
+        let times = if self.has_event_times()? {
+            "host_us, t_sigma_us"
+        } else {
+            "NULL AS host_us, NULL AS t_sigma_us"
+        };
+        let mut sql = format!(
+            "SELECT id, boot, seq, t_us, {times}, message FROM every_event
+             JOIN board ON board.key = every_event.board WHERE 1",
         );
         let mut values: Vec<Value> = Vec::new();
         let mut bind = |sql: &mut String, text: &str, value: Value| {
@@ -192,11 +215,52 @@ impl Store {
             events.push(StoredEvent {
                 board: self.board_id(&id)?,
                 t_us: row.get("t_us").map_err(&failed)?,
+                host_us: row.get("host_us").map_err(&failed)?,
+                t_sigma_us: row.get("t_sigma_us").map_err(&failed)?,
                 event: self.decode(&message, || format!("event {boot}.{seq} of board {id}"))?,
             });
         }
         events.reverse();
         Ok(events)
+    }
+
+    /// Events of kinds that this program does not know, in the order of their numbers. They are kept and acknowledged; a newer
+    /// program that opens the store to write takes them in among the others.
+    pub fn unread_events(&self) -> Result<Vec<UnreadEvent>, StoreError> {
+        if !self.has_event_times()? {
+            return Ok(Vec::new());
+        }
+        let failed = self.failed("read");
+        let mut query = self
+            .db
+            .prepare_cached(
+                "SELECT id, boot, seq, t_us, message FROM event_unread JOIN board ON board.key = event_unread.board
+                 ORDER BY id, boot, seq",
+            )
+            .map_err(&failed)?;
+        let mut rows = query.query([]).map_err(&failed)?;
+        let mut events = Vec::new();
+        while let Some(row) = rows.next().map_err(&failed)? {
+            let id: String = row.get(0).map_err(&failed)?;
+            events.push(UnreadEvent {
+                board: self.board_id(&id)?,
+                id: EventId {
+                    boot: row.get(1).map_err(&failed)?,
+                    seq: row.get(2).map_err(&failed)?,
+                },
+                t_us: row.get(3).map_err(&failed)?,
+                message: row.get(4).map_err(&failed)?,
+            });
+        }
+        Ok(events)
+    }
+
+    /// A store of version 1 or 2, opened for reading, does not have what version 3 added.
+    fn has_event_times(&self) -> Result<bool, StoreError> {
+        self.db
+            .pragma_query_value(None, "user_version", |row| row.get::<_, i64>(0))
+            .map(|version| version >= 3)
+            .map_err(self.failed("read"))
     }
 
     /// Readings of a board over `from..to` (Unix microseconds), at most `at_most` of them.

@@ -10,7 +10,7 @@ use rusqlite::Connection;
 /// `PRAGMA application_id`: "OHMW".
 pub const APPLICATION_ID: i64 = 0x4F48_4D57;
 /// `PRAGMA user_version`: the layout below. Higher means newer.
-pub const VERSION: i64 = 2;
+pub const VERSION: i64 = 3;
 
 const TABLES: &str = "
 CREATE TABLE board (
@@ -134,6 +134,26 @@ CREATE TABLE spectrum (
 ) WITHOUT ROWID;
 ";
 
+/// What version 3 added: when an event came and how well its time is known, and events that only a newer program can read.
+/// In rows from before, both times are NULL.
+const EVENT_TIMES: &str = "
+ALTER TABLE event ADD COLUMN host_us INTEGER;       -- when it came, Unix µs
+ALTER TABLE event ADD COLUMN t_sigma_us INTEGER;    -- t_us is within ± this; NULL: the board's own clock, or not known
+ALTER TABLE event_twin ADD COLUMN host_us INTEGER;
+ALTER TABLE event_twin ADD COLUMN t_sigma_us INTEGER;
+CREATE TABLE event_unread (
+    board           INTEGER NOT NULL REFERENCES board,
+    boot            INTEGER NOT NULL,
+    seq             INTEGER NOT NULL,
+    at_sample       INTEGER NOT NULL,
+    t_us            INTEGER NOT NULL,
+    host_us         INTEGER NOT NULL,
+    t_sigma_us      INTEGER,
+    message         BLOB NOT NULL,          -- postcard, as the board sent it
+    PRIMARY KEY (board, boot, seq, message)
+) WITHOUT ROWID;
+";
+
 /// What a file with SQLite's own head turned out to be.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub enum Found {
@@ -167,6 +187,7 @@ pub fn create(db: &mut Connection) -> rusqlite::Result<()> {
     let work = db.transaction()?;
     work.execute_batch(TABLES)?;
     work.execute_batch(SPECTRUM)?;
+    work.execute_batch(EVENT_TIMES)?;
     work.pragma_update(None, "application_id", APPLICATION_ID)?;
     work.pragma_update(None, "user_version", VERSION)?;
     work.commit()
@@ -178,6 +199,9 @@ pub fn migrate(db: &mut Connection) -> rusqlite::Result<()> {
     let version: i64 = work.pragma_query_value(None, "user_version", |row| row.get(0))?;
     if version < 2 {
         work.execute_batch(SPECTRUM)?;
+    }
+    if version < 3 {
+        work.execute_batch(EVENT_TIMES)?;
     }
     work.pragma_update(None, "user_version", VERSION)?;
     work.commit()

@@ -1,8 +1,10 @@
 //! What boards sent, into the store: one transaction a batch, any entry any number of times.
 
 use super::{Store, StoreError, words};
-use ohmward_proto::message::{BoardId, CaptureHead, CapturePart, Hello};
-use ohmward_proto::{BondCurrent, BondSpectrum, Event, EventId, Insulation, Reading, Settings};
+use ohmward_proto::message::{BoardId, CaptureHead, CapturePart, Hello, PART_SAMPLES};
+use ohmward_proto::{
+    BondCurrent, BondSpectrum, Event, EventId, Insulation, Reading, SampleIndex, Settings,
+};
 use rusqlite::{OptionalExtension, Transaction, params};
 use serde::Serialize;
 use std::collections::{BTreeSet, HashMap};
@@ -54,8 +56,29 @@ pub enum Entry {
         board: BoardId,
         /// When, Unix microseconds.
         t_us: i64,
+        /// When it came, Unix microseconds.
+        host_us: i64,
+        /// `t_us` is within ± this many microseconds of the host's clock; `None`: the board's own clock, or not known.
+        t_sigma_us: Option<i64>,
         /// What.
         event: Event,
+    },
+    /// Something happened that only a newer program can read.
+    UnreadEvent {
+        /// The board.
+        board: BoardId,
+        /// When, Unix microseconds.
+        t_us: i64,
+        /// When it came, Unix microseconds.
+        host_us: i64,
+        /// As with [`Entry::Event`].
+        t_sigma_us: Option<i64>,
+        /// Its number.
+        id: EventId,
+        /// When, on the board's own clock.
+        at: SampleIndex,
+        /// The event as it came.
+        message: Vec<u8>,
     },
     /// A captured waveform is announced.
     CaptureHead {
@@ -83,6 +106,7 @@ impl Entry {
                 Some((*board, *boot))
             }
             Self::Event { board, event, .. } => Some((*board, event.id.boot)),
+            Self::UnreadEvent { board, id, .. } => Some((*board, id.boot)),
             Self::CaptureHead { board, head } => Some((*board, head.event.boot)),
             Self::CapturePart { board, part } => Some((*board, part.event.boot)),
         }
@@ -119,6 +143,9 @@ pub struct Written {
     pub captures_complete: Vec<(BoardId, EventId)>,
     /// Captures of those that this batch completed.
     pub captures_new: u64,
+    /// Captures this batch touched whose head is there and that are not whole: which pieces of
+    /// [`PART_SAMPLES`] are, by bit; the first 64 at most.
+    pub captures_partial: Vec<(BoardId, EventId, u64)>,
     /// Runs that are in the store already with another start: another board of the same number, or one that has lost
     /// its count of starts. Nothing of theirs was kept.
     pub refused: Vec<(BoardId, u32)>,
@@ -137,20 +164,41 @@ impl Store {
                 dir: self.dir.clone(),
             });
         }
+        #[cfg(test)]
+        self.limit_as_full();
         let failed = self.failed("write to");
         let work = self.db.transaction().map_err(&failed)?;
-        let written = Batch {
-            work: &work,
-            boards: HashMap::new(),
-            touched: BTreeSet::new(),
-            written: Written::default(),
-        }
-        .keep(batch)
-        .map_err(&failed)?;
+        let written = Batch::new(&work).keep(batch).map_err(&failed)?;
         work.commit().map_err(&failed)?;
         Ok(written)
     }
 }
+
+impl Store {
+    /// Events that an older program could only keep as they came, and that this one can read, take their place among the
+    /// others.
+    pub(super) fn take_in_unread(&mut self) -> Result<(), StoreError> {
+        let mut readable = Vec::new();
+        for unread in self.unread_events()? {
+            if let Ok((event, [])) = postcard::take_from_bytes::<Event>(&unread.message) {
+                readable.push((unread.board, event, unread.message));
+            }
+        }
+        if readable.is_empty() {
+            return Ok(());
+        }
+        let failed = self.failed("write to");
+        let work = self.db.transaction().map_err(&failed)?;
+        let mut batch = Batch::new(&work);
+        for (board, event, message) in readable {
+            batch.take_in(board, &event, &message).map_err(&failed)?;
+        }
+        work.commit().map_err(&failed)
+    }
+}
+
+/// When it happened, when it came, ±; µs.
+type Times = (i64, i64, Option<i64>);
 
 struct Batch<'a> {
     work: &'a Transaction<'a>,
@@ -161,7 +209,30 @@ struct Batch<'a> {
     written: Written,
 }
 
-impl Batch<'_> {
+impl<'a> Batch<'a> {
+    fn new(work: &'a Transaction<'a>) -> Self {
+        Self {
+            work,
+            boards: HashMap::new(),
+            touched: BTreeSet::new(),
+            written: Written::default(),
+        }
+    }
+
+    /// An event out of `event_unread`.
+    fn take_in(&mut self, board: BoardId, event: &Event, message: &[u8]) -> rusqlite::Result<()> {
+        let key = self.board(board)?;
+        let of = params![key, event.id.boot, event.id.seq, message];
+        let times = self
+            .work
+            .prepare_cached(
+                "DELETE FROM event_unread WHERE board = ?1 AND boot = ?2 AND seq = ?3 AND message = ?4
+                 RETURNING t_us, host_us, t_sigma_us",
+            )?
+            .query_row(of, |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?)))?;
+        self.event(board, times, event).map(drop)
+    }
+
     fn keep(mut self, batch: &[Entry]) -> rusqlite::Result<Written> {
         for entry in batch {
             self.keep_one(entry)?;
@@ -221,8 +292,27 @@ impl Batch<'_> {
                 &mut new.spectra,
                 &mut known.spectra,
             ),
-            Entry::Event { board, t_us, event } => tally(
-                self.event(*board, *t_us, event)?,
+            Entry::Event {
+                board,
+                t_us,
+                host_us,
+                t_sigma_us,
+                event,
+            } => tally(
+                self.event(*board, (*t_us, *host_us, *t_sigma_us), event)?,
+                &mut new.events,
+                &mut known.events,
+            ),
+            Entry::UnreadEvent {
+                board,
+                t_us,
+                host_us,
+                t_sigma_us,
+                id,
+                at,
+                message,
+            } => tally(
+                self.unread_event(*board, (*t_us, *host_us, *t_sigma_us), (*id, *at), message)?,
                 &mut new.events,
                 &mut known.events,
             ),
@@ -392,7 +482,36 @@ impl Batch<'_> {
         Ok(rows > 0)
     }
 
-    fn event(&mut self, board: BoardId, t_us: i64, event: &Event) -> rusqlite::Result<bool> {
+    fn unread_event(
+        &mut self,
+        board: BoardId,
+        (t_us, host_us, t_sigma_us): Times,
+        (id, at): (EventId, SampleIndex),
+        message: &[u8],
+    ) -> rusqlite::Result<bool> {
+        let key = self.board(board)?;
+        let rows = self
+            .work
+            .prepare_cached("INSERT OR IGNORE INTO event_unread VALUES (?1,?2,?3,?4,?5,?6,?7,?8)")?
+            .execute(params![
+                key,
+                id.boot,
+                id.seq,
+                at.0 as i64,
+                t_us,
+                host_us,
+                t_sigma_us,
+                message
+            ])?;
+        Ok(rows > 0)
+    }
+
+    fn event(
+        &mut self,
+        board: BoardId,
+        (t_us, host_us, t_sigma_us): Times,
+        event: &Event,
+    ) -> rusqlite::Result<bool> {
         let key = self.board(board)?;
         let message = blob(event)?;
         let stored: Option<Vec<u8>> = self
@@ -403,11 +522,11 @@ impl Batch<'_> {
             .query_row(params![key, event.id.boot, event.id.seq], |row| row.get(0))
             .optional()?;
         let insert = match stored {
-            None => "INSERT OR IGNORE INTO event VALUES (?1,?2,?3,?4,?5,?6,?7,?8)",
+            None => "INSERT OR IGNORE INTO event VALUES (?1,?2,?3,?4,?5,?6,?7,?8,?9,?10)",
             Some(stored) if stored == message => return Ok(false),
             Some(_) => {
                 self.written.twins.push((board, event.id));
-                "INSERT OR IGNORE INTO event_twin VALUES (?1,?2,?3,?4,?5,?6,?7,?8)"
+                "INSERT OR IGNORE INTO event_twin VALUES (?1,?2,?3,?4,?5,?6,?7,?8,?9,?10)"
             }
         };
         let rows = self.work.prepare_cached(insert)?.execute(params![
@@ -419,6 +538,8 @@ impl Batch<'_> {
             words::of_kind(&event.kind),
             json(&event.kind)?,
             message,
+            host_us,
+            t_sigma_us,
         ])?;
         Ok(rows > 0)
     }
@@ -489,15 +610,16 @@ impl Batch<'_> {
                      WHERE board = ?1 AND boot = ?2 AND seq = ?3 ORDER BY offset",
                 )?;
                 let mut parts = parts.query(of)?;
-                let mut covered = 0;
+                let (mut covered, mut whole, mut have) = (0, true, 0_u64);
                 while let Some(part) = parts.next()? {
                     let (offset, len): (i64, i64) = (part.get(0)?, part.get(1)?);
-                    if offset > covered {
-                        return Ok(false);
-                    }
-                    covered = covered.max(offset + len);
+                    let end = (offset + len).min(samples);
+                    whole &= offset <= covered;
+                    covered = covered.max(end);
+                    have |= pieces(offset, end, samples);
                 }
-                if covered < samples {
+                if !whole || covered < samples {
+                    self.written.captures_partial.push((board, event, have));
                     return Ok(false);
                 }
             }
@@ -522,6 +644,16 @@ impl Counts {
         self.heads += more.heads;
         self.parts += more.parts;
     }
+}
+
+/// Bits of the pieces that lie wholly within `from..to`; the last piece of a capture may be short.
+fn pieces(from: i64, to: i64, samples: i64) -> u64 {
+    let piece = PART_SAMPLES as i64;
+    (0..64)
+        .filter(|k| {
+            k * piece >= from && k * piece < samples && ((k + 1) * piece).min(samples) <= to
+        })
+        .fold(0, |bits, k| bits | 1 << k)
 }
 
 fn tally(is_new: bool, new: &mut u64, known: &mut u64) {

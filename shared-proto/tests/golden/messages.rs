@@ -5,7 +5,8 @@ use ohmward_proto::event::{
 };
 use ohmward_proto::measure::{Channel, FaultPlace, Pole, TripState, WhyNoPlace};
 use ohmward_proto::message::{
-    Ack, BoardId, CaptureHead, CapturePart, Command, CommandOutcome, Hello, LinkStats, Message,
+    Ack, Acks, BoardId, CaptureHave, CaptureHead, CapturePart, Command, CommandOutcome, Hello,
+    LinkStats, Message,
 };
 use ohmward_proto::settings::{
     Bridge, ContactorTimes, CurrentLimits, DefiniteTime, Earthing, InsulationCheck,
@@ -194,6 +195,31 @@ fn plain() -> Vec<(String, Message)> {
                 fundamental_rad: -1.5,
                 harmonics: [Amps(0.0), Amps(0.01), Amps(0.0), Amps(0.002)],
                 remainder: Amps(0.0005),
+            }),
+        ),
+        ("peer-is", Message::PeerIs { protocol: 3 }),
+        (
+            "acks",
+            Message::Acks(Acks {
+                board: BoardId(0x0123_4567_89ab_cdef),
+                first: id,
+                more: 0b101,
+            }),
+        ),
+        (
+            "acks.all",
+            Message::Acks(Acks {
+                board: BoardId(1),
+                first: EventId { boot: 1, seq: 0 },
+                more: u64::MAX,
+            }),
+        ),
+        (
+            "capture-have",
+            Message::CaptureHave(CaptureHave {
+                board: BoardId(0x0123_4567_89ab_cdef),
+                event: id,
+                parts: 0xF00F,
             }),
         ),
     ]

@@ -5,8 +5,8 @@ use ohmward_proto::event::{
 };
 use ohmward_proto::measure::{Channel, FaultPlace, Pole, TripState, WhyNoPlace};
 use ohmward_proto::message::{
-    Ack, BoardId, CaptureHead, CapturePart, Command, CommandOutcome, Hello, LinkStats, Message,
-    PART_SAMPLES,
+    Ack, Acks, BoardId, CaptureHave, CaptureHead, CapturePart, Command, CommandOutcome, Hello,
+    LinkStats, Message, PART_SAMPLES,
 };
 use ohmward_proto::settings::{
     Bridge, ContactorTimes, CurrentLimits, DefiniteTime, Earthing, InsulationCheck,
@@ -50,6 +50,19 @@ pub fn message() -> impl Strategy<Value = Message> {
             })
         }),
         spectrum().prop_map(Message::Spectrum),
+        any::<u16>().prop_map(|protocol| Message::PeerIs { protocol }),
+        (any::<u64>(), id(), any::<u64>()).prop_map(|(board, first, more)| Message::Acks(Acks {
+            board: BoardId(board),
+            first,
+            more
+        })),
+        (any::<u64>(), id(), any::<u64>()).prop_map(|(board, event, parts)| {
+            Message::CaptureHave(CaptureHave {
+                board: BoardId(board),
+                event,
+                parts,
+            })
+        }),
     ]
 }
 

@@ -83,6 +83,8 @@ impl Scene {
             .write(&[Entry::Event {
                 board: BOARD,
                 t_us,
+                host_us: t_us,
+                t_sigma_us: None,
                 event,
             }])
             .unwrap();

@@ -99,7 +99,7 @@ fn what_is_not_a_store_is_named_and_left_alone() {
         ("bare", "", "another program's"),
         (
             "newer",
-            "PRAGMA application_id = 0x4F484D57; PRAGMA user_version = 3",
+            "PRAGMA application_id = 0x4F484D57; PRAGMA user_version = 1000",
             "update this program",
         ),
     ] {
@@ -128,13 +128,71 @@ fn a_store_of_an_older_program_is_read_as_it_is_and_brought_up_to_date_by_a_writ
     drop(store);
     Connection::open(dir.path().join(FILE))
         .unwrap()
-        .execute_batch("DROP TABLE spectrum; PRAGMA user_version = 1")
+        .execute_batch(
+            "DROP TABLE spectrum; DROP TABLE event_unread; DROP VIEW every_event; PRAGMA user_version = 1;
+             ALTER TABLE event DROP COLUMN host_us; ALTER TABLE event DROP COLUMN t_sigma_us;
+             ALTER TABLE event_twin DROP COLUMN host_us; ALTER TABLE event_twin DROP COLUMN t_sigma_us;
+             CREATE VIEW every_event AS SELECT * FROM event UNION ALL SELECT * FROM event_twin;",
+        )
         .unwrap();
-    let events = |store: &Store| store.events(&EventFilter::default()).unwrap().len();
-    assert_eq!(events(&Store::open_existing(dir.path()).unwrap()), 1);
+    let times = |store: &Store| -> Vec<_> {
+        let events = store.events(&EventFilter::default()).unwrap();
+        events.iter().map(|e| (e.host_us, e.t_sigma_us)).collect()
+    };
+    let reader = Store::open_existing(dir.path()).unwrap();
+    assert_eq!(times(&reader), [(None, None)]);
+    assert_eq!(reader.unread_events().unwrap(), []);
     let mut store = Store::open_or_create(dir.path()).unwrap();
     assert_eq!(store.write(&[spectrum(1)]).unwrap().new.spectra, 1);
-    assert_eq!(events(&store), 1);
+    store.write(&[event(8, tripped())]).unwrap();
+    assert_eq!(times(&store), [(None, None), (Some(8_000_007), Some(3))]);
+}
+
+/// A board newer than this program: its event is kept as it came, once, and shown by a program that knows it.
+#[test]
+fn an_event_that_only_a_newer_program_reads_waits_for_it() {
+    let dir = tempfile::tempdir().unwrap();
+    let unread = |seq: u32, message: Vec<u8>| Entry::UnreadEvent {
+        board: BOARD,
+        t_us: 5,
+        host_us: 6,
+        t_sigma_us: None,
+        id: EventId { boot: 3, seq },
+        at: SampleIndex(9),
+        message,
+    };
+    let known = Event {
+        id: EventId { boot: 3, seq: 2 },
+        at: SampleIndex(9),
+        kind: EventKind::Connected,
+    };
+    let readable = postcard::to_slice(&known, &mut [0; 64]).unwrap().to_vec();
+    let mut store = Store::open_or_create(dir.path()).unwrap();
+    let future = unread(1, vec![3, 1, 9, 99, 4]);
+    assert_eq!(
+        store
+            .write(std::slice::from_ref(&future))
+            .unwrap()
+            .new
+            .events,
+        1
+    );
+    assert_eq!(store.write(&[future]).unwrap().known.events, 1);
+    store.write(&[unread(2, readable)]).unwrap();
+    assert_eq!(store.unread_events().unwrap().len(), 2);
+    assert_eq!(store.events(&EventFilter::default()).unwrap().len(), 0);
+    drop(store);
+    // "Newer": one of the two is a kind that this program knows.
+    let store = Store::open_or_create(dir.path()).unwrap();
+    let events = store.events(&EventFilter::default()).unwrap();
+    assert_eq!(events.len(), 1);
+    assert_eq!(
+        (events[0].event, events[0].t_us, events[0].host_us),
+        (known, 5, Some(6))
+    );
+    let still = store.unread_events().unwrap();
+    assert_eq!(still.len(), 1);
+    assert_eq!(still[0].message, [3, 1, 9, 99, 4]);
 }
 
 #[test]

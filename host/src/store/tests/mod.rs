@@ -18,6 +18,8 @@ fn event(seq: u32, kind: EventKind) -> Entry {
     Entry::Event {
         board: BOARD,
         t_us: 1_000_000 * i64::from(seq),
+        host_us: 1_000_000 * i64::from(seq) + 7,
+        t_sigma_us: Some(3),
         event: Event {
             id: EventId { boot: 3, seq },
             at: SampleIndex(4_000 * u64::from(seq)),
