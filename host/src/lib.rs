@@ -24,4 +24,5 @@ pub mod record;
 pub mod sim;
 pub mod store;
 pub mod talk;
+pub mod trend;
 pub mod words;

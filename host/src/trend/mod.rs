@@ -1,0 +1,3 @@
+//! Trend.
+
+pub mod statistics;
