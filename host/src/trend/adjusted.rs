@@ -8,8 +8,10 @@ use super::weather::{Air, Healthy, Known, Senses};
 const WET: f64 = 0.15;
 /// At noon, up to this much is dry.
 const DRY: f64 = 0.08;
-/// Points whose median must stand out before anything counts as departed.
-const ROLL: usize = 7;
+/// Points whose median must stand out before anything counts as departed: dry days, and wet ones, which are rarer.
+pub const ROLL_DRY: usize = 7;
+/// Wet days.
+pub const ROLL_WET: usize = 5;
 
 /// One day's value against healthy insulation in the same weather.
 #[derive(Clone, Copy, PartialEq, Debug)]
@@ -107,8 +109,8 @@ pub struct Departure {
 
 /// Whether the last points stand clear of healthy scatter and of what the season may do; `baseline` points at the start are
 /// what is healthy here.
-pub fn departure(points: &[Point], baseline: usize, senses: &Senses) -> Option<Departure> {
-    if points.len() < baseline.min(ROLL) + ROLL {
+pub fn departure(points: &[Point], baseline: usize, roll: usize, senses: &Senses) -> Option<Departure> {
+    if points.len() < baseline.min(roll) + roll {
         return None;
     }
     let (first, last) = (points.first()?, points.last()?);
@@ -119,7 +121,7 @@ pub fn departure(points: &[Point], baseline: usize, senses: &Senses) -> Option<D
     let threshold = season_allowance(senses, days) + 3.0 * sigma + offset.max(0.0);
     let rolled: Vec<f64> = (0..points.len())
         .map(|k| {
-            let mut near: Vec<f64> = points[(k + 1).saturating_sub(ROLL)..=k].iter().map(|p| p.ln_ratio).collect();
+            let mut near: Vec<f64> = points[(k + 1).saturating_sub(roll)..=k].iter().map(|p| p.ln_ratio).collect();
             quantile_of(&mut near, 0.5).unwrap_or(0.0)
         })
         .collect();
@@ -129,7 +131,7 @@ pub fn departure(points: &[Point], baseline: usize, senses: &Senses) -> Option<D
     }
     // Where it stood out of its own scatter for good. The rolled median lags by half its length.
     let start = offset + (1.5 * sigma).max(0.35);
-    let from = rolled.iter().rposition(|r| *r < start).map_or(0, |k| (k + 1).saturating_sub(ROLL / 2));
+    let from = rolled.iter().rposition(|r| *r < start).map_or(0, |k| (k + 1).saturating_sub(roll / 2));
     Some(Departure {
         from,
         ln_ratio,

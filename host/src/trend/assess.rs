@@ -1,6 +1,6 @@
 //! All of it on one board: features, weather, statistics, departure, forecast.
 
-use super::adjusted::{Adjusted, Departure, Point, Step, departure, step};
+use super::adjusted::{Adjusted, Departure, Point, ROLL_DRY, ROLL_WET, Step, departure, step};
 use super::days::DayFeatures;
 use super::forecast::{Departed, Limit, Outlook, outlook};
 use super::statistics::{MannKendall, TheilSen, mann_kendall_autocorrelated, mann_kendall_seasonal, median, theil_sen};
@@ -11,7 +11,9 @@ pub const LEARNING_DAYS: usize = 30;
 /// Days that set what is healthy here.
 const BASELINE_DAYS: usize = 60;
 /// Recent past from which wet and hot days are drawn.
-const RECENT_DAYS: i64 = 75;
+const RECENT_DAYS: i64 = 45;
+/// Share of the futures that must pass a limit within half a year before there is a warning.
+pub const WARN_SHARE: f64 = 0.9;
 /// A trend counts when chance gives one so strong no more often than this, one-sided.
 pub const P_ONE_SIDED: f64 = 0.01;
 
@@ -95,8 +97,8 @@ impl Assessment {
         };
         let look = |healthy: &Healthy| {
             let adjusted = Adjusted::of(days, &senses, healthy);
-            let dry = departure(&adjusted.dry, baseline(&adjusted.dry), &senses);
-            let wet = departure(&adjusted.wet, baseline(&adjusted.wet), &senses);
+            let dry = departure(&adjusted.dry, baseline(&adjusted.dry), ROLL_DRY, &senses);
+            let wet = departure(&adjusted.wet, baseline(&adjusted.wet), ROLL_WET, &senses);
             (adjusted, dry, wet)
         };
         let (adjusted, dry, wet) = look(&first);
@@ -129,16 +131,16 @@ impl Assessment {
         found
     }
 
-    /// Share of the futures in which the lowest limit is passed within a year; 0 without a forecast.
-    pub fn passes_within_a_year(&self) -> f64 {
+    /// Largest share of the futures in which a limit is passed within half a year; 0 without a forecast.
+    pub fn passes_soon(&self) -> f64 {
         let outlook = self.decline.as_ref().and_then(|decline| decline.outlook.as_ref());
-        let first = outlook.into_iter().flat_map(|outlook| &outlook.forecasts);
-        first.map(|forecast| forecast.first.within_365_days).fold(0.0, f64::max)
+        let all = outlook.into_iter().flat_map(|outlook| &outlook.forecasts);
+        all.map(|forecast| forecast.first.within_180_days).fold(0.0, f64::max)
     }
 
-    /// It declines, and passes a limit within a year more likely than not.
+    /// It declines, and most likely passes a limit within half a year.
     pub fn warns(&self) -> bool {
-        self.passes_within_a_year() >= 0.5
+        self.passes_soon() >= WARN_SHARE
     }
 }
 
@@ -156,7 +158,7 @@ fn decline(adjusted: &Adjusted, points: &[Point], departure: Departure, wet_only
     let lowest: Vec<Point> = adjusted
         .lowest
         .iter()
-        .filter(|p| p.day > today - if wet_only { 2 * RECENT_DAYS } else { RECENT_DAYS } && (p.day >= since_day || wet_only))
+        .filter(|p| p.day > today - if wet_only { 3 * RECENT_DAYS } else { RECENT_DAYS } && (p.day >= since_day || wet_only))
         .copied()
         .collect();
     let last = &of[of.len().saturating_sub(20)..];

@@ -17,6 +17,13 @@ pub const DRAWS: usize = 200;
 pub const HORIZON_DAYS: usize = 730;
 /// Points a law is fitted to, at most.
 const POINTS: usize = 45;
+/// Another law than the exponential one has to lie nearer by this factor: most ageing is a rate that feeds itself, and few points
+/// in a short time fit every law.
+const CLEARLY_NEARER: f64 = 0.75;
+/// An excess counts as one of the whole insulation when its ratio to healthy is steadier by this factor.
+const CLEARLY_STEADIER: f64 = 0.9;
+/// An excess of a lowest look below this share of the healthy part is not told from the weather.
+const TOLD_FROM_WEATHER: f64 = 0.5;
 /// Days drawn together.
 const BLOCK: usize = 5;
 /// Window of the lasting crossing, days.
@@ -41,16 +48,21 @@ pub enum Law {
     Square,
     /// By the same amount every day.
     Linear,
+    /// The whole insulation, excess and healthy part together, by the same share every day (of an excess over healthy).
+    Whole,
 }
 
 impl Law {
-    const ALL: [Self; 3] = [Self::Exponential, Self::Square, Self::Linear];
+    /// The first one is meant unless another lies clearly nearer.
+    const OF_ONE_PATH: [Self; 3] = [Self::Exponential, Self::Square, Self::Linear];
+    const OF_THE_WHOLE: [Self; 3] = [Self::Whole, Self::Exponential, Self::Linear];
 
     fn straight(self, excess: f64) -> f64 {
         match self {
             Self::Exponential => excess.ln(),
             Self::Square => excess.sqrt(),
             Self::Linear => excess,
+            Self::Whole => excess.ln_1p(),
         }
     }
 
@@ -59,6 +71,7 @@ impl Law {
             Self::Exponential => straight.min(300.0).exp(),
             Self::Square => straight.max(0.0).powi(2),
             Self::Linear => straight.max(0.0),
+            Self::Whole => straight.clamp(0.0, 300.0).exp_m1(),
         }
     }
 }
@@ -88,9 +101,9 @@ impl Growth {
     }
 
     /// Theil–Sen in the unit in which each law is a straight line; the law that lies nearest in ln.
-    fn fit(days: &[f64], excess: &[f64]) -> Option<Self> {
+    fn fit(days: &[f64], excess: &[f64], laws: &[Law]) -> Option<Self> {
         let mut best: Option<Self> = None;
-        for law in Law::ALL {
+        for law in laws.iter().copied() {
             let y: Vec<f64> = excess.iter().map(|e| law.straight(*e)).collect();
             let line = theil_sen(days, &y, 0.95)?;
             let mut growth = Self {
@@ -105,7 +118,7 @@ impl Growth {
                 .map(|(day, e)| (e.ln() - growth.at(*day).max(1e-15).ln()).abs())
                 .collect();
             growth.miss = quantile_of(&mut misses, 0.5)?;
-            if best.is_none_or(|b| growth.miss < b.miss) {
+            if best.is_none_or(|b| growth.miss < CLEARLY_NEARER * b.miss) {
                 best = Some(growth);
             }
         }
@@ -118,6 +131,8 @@ impl Growth {
 pub struct Crossing {
     /// Share of the futures that cross within 30 days.
     pub within_30_days: f64,
+    /// Within half a year.
+    pub within_180_days: f64,
     /// Within 365 days.
     pub within_365_days: f64,
     /// One in twenty crosses before; `None` beyond the horizon of [`HORIZON_DAYS`].
@@ -163,34 +178,33 @@ pub fn outlook(departed: &Departed<'_>, today: i64, limits: &[Limit]) -> Option<
     // An excess that follows the weather as healthy insulation does is one of the whole insulation: then its ratio is steadier.
     let plain = series(departed, today, false)?;
     let scaled = series(departed, today, true)?;
-    let plain_fit = Growth::fit(&plain.0, &plain.1)?;
-    let scaled_fit = Growth::fit(&scaled.0, &scaled.1)?;
-    let with_weather = !departed.wet_only && scaled_fit.miss < 0.9 * plain_fit.miss;
-    let (days, excess) = if with_weather { &scaled } else { &plain };
-    let growth = if with_weather { scaled_fit } else { plain_fit };
-
-    let recent: Vec<(f64, f64)> = departed
-        .lowest
-        .iter()
-        .map(|p| (p.healthy_s, p.excess_s.max(0.0) / growth.at((p.day - today) as f64).max(1e-15)))
-        .collect();
-    if recent.is_empty() {
+    let fit = |plain: &(Vec<f64>, Vec<f64>), scaled: &(Vec<f64>, Vec<f64>)| {
+        let path = Growth::fit(&plain.0, &plain.1, &Law::OF_ONE_PATH)?;
+        let whole = Growth::fit(&scaled.0, &scaled.1, &Law::OF_THE_WHOLE)?;
+        let with_weather = whole.miss < CLEARLY_STEADIER * path.miss;
+        Some((with_weather, if with_weather { whole } else { path }))
+    };
+    let (with_weather, growth) = fit(&plain, &scaled)?;
+    if departed.lowest.is_empty() {
         return None;
     }
+    let ways = [Ways::of(departed, today, false, &plain), Ways::of(departed, today, true, &scaled)];
     let mut rng = Pcg64Mcg::seed_from_u64(SEED);
     let mut dates = vec![(Vec::with_capacity(DRAWS), Vec::with_capacity(DRAWS)); limits.len()];
     let mut g_s = vec![0.0; HORIZON_DAYS];
     for _ in 0..DRAWS {
-        let drawn = draw(&mut rng, days.len());
-        let pick = |of: &[f64]| drawn.iter().map(|k| of[*k]).collect::<Vec<_>>();
-        let growth = Growth::fit(&pick(days), &pick(excess)).unwrap_or(growth);
+        let drawn = draw(&mut rng, plain.0.len());
+        let pick = |(days, excess): &(Vec<f64>, Vec<f64>)| -> (Vec<f64>, Vec<f64>) { drawn.iter().map(|k| (days[*k], excess[*k])).unzip() };
+        let (with_weather, growth) = fit(&pick(&plain), &pick(&scaled)).unwrap_or((with_weather, growth));
+        let ways = &ways[usize::from(with_weather)];
         let mut k = 0;
         for (day, g) in g_s.iter_mut().enumerate() {
             if day % BLOCK == 0 {
-                k = rng.random_range(0..recent.len());
+                k = rng.random_range(0..ways.lowest.len());
             }
-            let (healthy, times) = recent[(k + day % BLOCK) % recent.len()];
-            *g = healthy + growth.at(day as f64 + 1.0) * times;
+            let (healthy, times) = ways.lowest[(k + day % BLOCK) % ways.lowest.len()];
+            let own = ways.scatter[rng.random_range(0..ways.scatter.len())];
+            *g = healthy + growth.at(day as f64 + 1.0) * times * own;
         }
         for (limit, (first, lasting)) in limits.iter().zip(&mut dates) {
             let (a, b) = crossings(&g_s, 1.0 / limit.r_ohm);
@@ -209,6 +223,45 @@ pub fn outlook(departed: &Departed<'_>, today: i64, limits: &[Limit]) -> Option<
     })
 }
 
+/// How the days of the recent past lay to the series.
+struct Ways {
+    /// Of the lowest value of a day: healthy part, S, and times the excess.
+    lowest: Vec<(f64, f64)>,
+    /// Of a single point to its law.
+    scatter: Vec<f64>,
+}
+
+impl Ways {
+    fn of(departed: &Departed<'_>, today: i64, with_weather: bool, series: &(Vec<f64>, Vec<f64>)) -> Self {
+        let laws = if with_weather { Law::OF_THE_WHOLE } else { Law::OF_ONE_PATH };
+        let growth = Growth::fit(&series.0, &series.1, &laws);
+        let over = |excess: f64, day: f64| growth.map_or(1.0, |growth| excess / growth.at(day).max(1e-15));
+        let lowest = departed.lowest.iter().map(|p| {
+            let times = if with_weather && departed.wet_only {
+                p.healthy_s
+            } else if departed.wet_only {
+                p.wetness
+            } else if p.excess_s > TOLD_FROM_WEATHER * p.healthy_s {
+                over(p.excess_s, (p.day - today) as f64)
+            } else if with_weather {
+                p.healthy_s
+            } else {
+                1.0
+            };
+            (p.healthy_s, times)
+        });
+        let last = series.0.iter().zip(&series.1).skip(series.0.len().saturating_sub(20));
+        Self {
+            lowest: lowest.collect(),
+            scatter: if departed.wet_only {
+                last.map(|(day, excess)| over(*excess, *day).clamp(0.2, 5.0)).collect()
+            } else {
+                vec![1.0]
+            },
+        }
+    }
+}
+
 /// Days and excess, thinned to the last [`POINTS`] groups; what noise put below zero keeps a share of its uncertainty.
 fn series(departed: &Departed<'_>, today: i64, over_healthy: bool) -> Option<(Vec<f64>, Vec<f64>)> {
     let points = departed.points;
@@ -216,8 +269,8 @@ fn series(departed: &Departed<'_>, today: i64, over_healthy: bool) -> Option<(Ve
     let (mut days, mut excess) = (Vec::new(), Vec::new());
     for group in points.rchunks(group).rev() {
         let unit = |p: &Point| match (departed.wet_only, over_healthy) {
-            (true, _) => p.wetness.max(0.05),
-            (false, true) => p.healthy_s,
+            (_, true) => p.healthy_s,
+            (true, false) => p.wetness.max(0.05),
             (false, false) => 1.0,
         };
         let mut of: Vec<f64> = group.iter().map(|p| p.excess_s.max(0.25 * p.sigma_s).max(1e-12) / unit(p)).collect();
@@ -225,7 +278,7 @@ fn series(departed: &Departed<'_>, today: i64, over_healthy: bool) -> Option<(Ve
         excess.push(quantile_of(&mut of, 0.5)?);
     }
     let span = days.last()? - days.first()?;
-    (days.len() >= 6 && span >= 8.0).then_some((days, excess))
+    (days.len() >= 5 && span >= 5.0).then_some((days, excess))
 }
 
 /// Indices in blocks.
@@ -262,7 +315,7 @@ fn crossings(g_s: &[f64], limit_s: f64) -> (f64, f64) {
 
 fn crossing(mut days: Vec<f64>) -> Crossing {
     let share = |most: f64| days.iter().filter(|d| **d <= most).count() as f64 / days.len().max(1) as f64;
-    let (within_30_days, within_365_days) = (share(30.0), share(365.0));
+    let (within_30_days, within_180_days, within_365_days) = (share(30.0), share(180.0), share(365.0));
     days.sort_unstable_by(f64::total_cmp);
     let at = |q: f64| {
         let k = (q * (days.len() as f64 - 1.0)).round() as usize;
@@ -270,6 +323,7 @@ fn crossing(mut days: Vec<f64>) -> Crossing {
     };
     Crossing {
         within_30_days,
+        within_180_days,
         within_365_days,
         early_days: at(0.05),
         median_days: at(0.5),
