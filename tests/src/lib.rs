@@ -1,6 +1,7 @@
 //! What the end-to-end tests share: the scenario, the binary, a board run to its end without a host program.
 
 pub mod rig;
+pub mod years;
 
 use ohmward::sim::{Gear, SimBoard};
 use ohmward_plant::Scenario;

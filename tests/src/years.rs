@@ -42,7 +42,13 @@ pub enum Fate {
 
 impl Fate {
     /// All of them.
-    pub const ALL: [Self; 5] = [Self::Healthy, Self::Steady, Self::WetOnly, Self::Step, Self::OnePlace];
+    pub const ALL: [Self; 5] = [
+        Self::Healthy,
+        Self::Steady,
+        Self::WetOnly,
+        Self::Step,
+        Self::OnePlace,
+    ];
 }
 
 /// How a fault's conductance grows from beginning to end.
@@ -148,8 +154,10 @@ fn climates() -> [(&'static str, WeatherSettings); 4] {
 /// One year of `days` days. The seed decides everything but the fate.
 pub fn year(seed: u64, fate: Fate, days: usize) -> Year {
     let mut rng = Pcg64Mcg::seed_from_u64(0x7965_6172 ^ seed.wrapping_mul(0x9e37_79b9_7f4a_7c15));
-    let between = |rng: &mut Pcg64Mcg, low: f64, high: f64| low + (high - low) * rng.random::<f64>();
-    let log_between = |rng: &mut Pcg64Mcg, low: f64, high: f64| (between(rng, low.ln(), high.ln())).exp();
+    let between =
+        |rng: &mut Pcg64Mcg, low: f64, high: f64| low + (high - low) * rng.random::<f64>();
+    let log_between =
+        |rng: &mut Pcg64Mcg, low: f64, high: f64| (between(rng, low.ln(), high.ln())).exp();
     let normal = |rng: &mut Pcg64Mcg| -> f64 { StandardNormal.sample(rng) };
 
     let (climate, weather) = climates()[rng.random_range(0..4)].clone();
@@ -167,14 +175,22 @@ pub fn year(seed: u64, fate: Fate, days: usize) -> Year {
     let start_s = NEW_YEAR_UNIX_S + DAY_S * f64::from(rng.random_range(0..365_u32));
     let begins = between(&mut rng, 35.0, 0.4 * days as f64);
     let ends = begins + between(&mut rng, 80.0, (days as f64 - begins).max(90.0));
-    let grows = if rng.random::<f64>() < 0.3 { Grows::Linearly } else { Grows::Exponentially };
+    let grows = if rng.random::<f64>() < 0.3 {
+        Grows::Linearly
+    } else {
+        Grows::Exponentially
+    };
     // Resistance of the fault at the beginning and at the end; the end lies below every limit, the date of the crossing follows.
     let (r_begin, r_end) = match fate {
         Fate::Step => (log_between(&mut rng, 0.3e6, 2e6), 12e3),
         Fate::WetOnly => (log_between(&mut rng, 5e6, 50e6), 6e3),
         _ => (log_between(&mut rng, 10e6, 100e6), 12e3),
     };
-    let place = if fate == Fate::Step { f64::from(rng.random::<bool>()) } else { f64::from(rng.random_range(0..=in_series)) / f64::from(in_series) };
+    let place = if fate == Fate::Step {
+        f64::from(rng.random::<bool>())
+    } else {
+        f64::from(rng.random_range(0..=in_series)) / f64::from(in_series)
+    };
     let wet_divisor = between(&mut rng, 1.0, 4.0);
     let sensor_c = normal(&mut rng);
 
@@ -208,7 +224,11 @@ pub fn year(seed: u64, fate: Fate, days: usize) -> Year {
         let t_s = tick as f64 * f64::from(CHECK_S);
         let day = t_s / DAY_S;
         let sky = world.next_tick();
-        dirt = if sky.raining { 0.9 * dirt } else { dirt + 0.25 / 48.0 / 10.0 };
+        dirt = if sky.raining {
+            0.9 * dirt
+        } else {
+            dirt + 0.25 / 48.0 / 10.0
+        };
         let at = sky.conditions;
         if at.irradiance_w_m2 < LIT_W_M2 {
             continue;
@@ -225,9 +245,17 @@ pub fn year(seed: u64, fate: Fate, days: usize) -> Year {
             match fate {
                 Fate::Healthy => {}
                 // At the end 40 times the limit's conductance hot and wet would be far beyond; 4 kΩ of difference is enough.
-                Fate::Steady => g_healthy *= grown(1.0, 1.0 / (60e3 * modules / insulation.r_dry_25c_ohm)),
-                Fate::WetOnly => fault_s = ((at.wetness - 0.1) / 0.9).max(0.0) * grown(1.0 / r_begin, 1.0 / r_end),
-                Fate::Step | Fate::OnePlace => fault_s = grown(1.0 / r_begin, 1.0 / r_end) * (1.0 + (wet_divisor - 1.0) * at.wetness),
+                Fate::Steady => {
+                    g_healthy *= grown(1.0, 1.0 / (60e3 * modules / insulation.r_dry_25c_ohm))
+                }
+                Fate::WetOnly => {
+                    fault_s =
+                        ((at.wetness - 0.1) / 0.9).max(0.0) * grown(1.0 / r_begin, 1.0 / r_end)
+                }
+                Fate::Step | Fate::OnePlace => {
+                    fault_s =
+                        grown(1.0 / r_begin, 1.0 / r_end) * (1.0 + (wet_divisor - 1.0) * at.wetness)
+                }
             }
         }
         let g_pos = 0.5 * g_healthy + place * fault_s;
@@ -242,7 +270,8 @@ pub fn year(seed: u64, fate: Fate, days: usize) -> Year {
             continue;
         }
         array.set_conditions(at);
-        let mut noisy = |g: f64| g * (1.0 + NOISE_SHARE * normal(&mut rng)) + NOISE_S * normal(&mut rng);
+        let mut noisy =
+            |g: f64| g * (1.0 + NOISE_SHARE * normal(&mut rng)) + NOISE_S * normal(&mut rng);
         let (g_pos_s, g_neg_s) = (noisy(g_pos), noisy(g_neg));
         let c_true = modules * insulation.capacitance_f(at.wetness);
         record.looks.push(Look {
@@ -251,7 +280,6 @@ pub fn year(seed: u64, fate: Fate, days: usize) -> Year {
             g_neg_s,
             g_sigma_s: 1.5 * NOISE_S + NOISE_SHARE * (g_pos_s + g_neg_s).abs(),
             c_f: c_true * (1.0 + 0.02 * normal(&mut rng)),
-            dwell_s: Some(2.0),
             v_v: Some(array.v_maximum_power() * (1.0 + 0.002 * normal(&mut rng))),
             weather: if logged {
                 Logged {

@@ -9,6 +9,7 @@ mod record;
 mod selftest;
 mod settings;
 mod simulate;
+mod trend;
 
 use clap::{Parser, Subcommand};
 use std::process::ExitCode;
@@ -44,6 +45,8 @@ enum Command {
     Events(events::EventsArgs),
     /// Draw bond current and insulation over time, or the captured waveform of one event
     Chart(chart::ChartArgs),
+    /// Which insulation is on its way down, when it will pass its limits, where to look
+    Trend(trend::TrendArgs),
     /// Trip times of the firmware against the standards' limits: built-in cases, random ones, and recorded traces
     Bench(bench::BenchArgs),
 }
@@ -59,6 +62,7 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
         Command::Selftest(args) => selftest::run(args),
         Command::Events(args) => events::run(&args),
         Command::Chart(args) => chart::run(&args),
+        Command::Trend(args) => trend::run(&args),
         Command::Bench(args) => bench::run(&args),
     }
 }

@@ -109,7 +109,12 @@ pub struct Departure {
 
 /// Whether the last points stand clear of healthy scatter and of what the season may do; `baseline` points at the start are
 /// what is healthy here.
-pub fn departure(points: &[Point], baseline: usize, roll: usize, senses: &Senses) -> Option<Departure> {
+pub fn departure(
+    points: &[Point],
+    baseline: usize,
+    roll: usize,
+    senses: &Senses,
+) -> Option<Departure> {
     if points.len() < baseline.min(roll) + roll {
         return None;
     }
@@ -121,7 +126,10 @@ pub fn departure(points: &[Point], baseline: usize, roll: usize, senses: &Senses
     let threshold = season_allowance(senses, days) + 3.0 * sigma + offset.max(0.0);
     let rolled: Vec<f64> = (0..points.len())
         .map(|k| {
-            let mut near: Vec<f64> = points[(k + 1).saturating_sub(roll)..=k].iter().map(|p| p.ln_ratio).collect();
+            let mut near: Vec<f64> = points[(k + 1).saturating_sub(roll)..=k]
+                .iter()
+                .map(|p| p.ln_ratio)
+                .collect();
             quantile_of(&mut near, 0.5).unwrap_or(0.0)
         })
         .collect();
@@ -131,7 +139,10 @@ pub fn departure(points: &[Point], baseline: usize, roll: usize, senses: &Senses
     }
     // Where it stood out of its own scatter for good. The rolled median lags by half its length.
     let start = offset + (1.5 * sigma).max(0.35);
-    let from = rolled.iter().rposition(|r| *r < start).map_or(0, |k| (k + 1).saturating_sub(roll / 2));
+    let from = rolled
+        .iter()
+        .rposition(|r| *r < start)
+        .map_or(0, |k| (k + 1).saturating_sub(roll / 2));
     Some(Departure {
         from,
         ln_ratio,
@@ -167,7 +178,11 @@ pub fn step(points: &[Point]) -> Option<Step> {
         let height = new - old;
         let at_once = median(&value[k..(k + 3).min(value.len())])? - median(&value[k - 3..k])?;
         let sigmas = height / sigma;
-        if height > 2_f64.ln() && sigmas > 6.0 && at_once > 0.7 * height && best.is_none_or(|b| height > b.factor.ln()) {
+        if height > 2_f64.ln()
+            && sigmas > 6.0
+            && at_once > 0.7 * height
+            && best.is_none_or(|b| height > b.factor.ln())
+        {
             best = Some(Step {
                 day: points[k].day,
                 factor: height.exp(),

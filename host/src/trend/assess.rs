@@ -2,8 +2,10 @@
 
 use super::adjusted::{Adjusted, Departure, Point, ROLL_DRY, ROLL_WET, Step, departure, step};
 use super::days::DayFeatures;
-use super::forecast::{Departed, Limit, Outlook, outlook};
-use super::statistics::{MannKendall, TheilSen, mann_kendall_autocorrelated, mann_kendall_seasonal, median, theil_sen};
+use super::forecast::{Crossing, Departed, Forecast, Limit, Outlook, outlook};
+use super::statistics::{
+    MannKendall, TheilSen, mann_kendall_autocorrelated, mann_kendall_seasonal, median, theil_sen,
+};
 use super::weather::{Healthy, Senses};
 
 /// Measured days before anything is said.
@@ -14,6 +16,10 @@ const BASELINE_DAYS: usize = 60;
 const RECENT_DAYS: i64 = 45;
 /// Share of the futures that must pass a limit within half a year before there is a warning.
 pub const WARN_SHARE: f64 = 0.9;
+/// A date counts as known when nine of ten futures lie within this many times its median.
+const KNOWN_TO: f64 = 1.5;
+/// A limit that one future in twenty passes within so many days is near.
+const NEAR_DAYS: f64 = 21.0;
 /// A trend counts when chance gives one so strong no more often than this, one-sided.
 pub const P_ONE_SIDED: f64 = 0.01;
 
@@ -107,7 +113,9 @@ impl Assessment {
             .filter_map(|(departure, points)| departure.map(|d| points[d.from].day))
             .min();
         // The law of the weather is learnt from all days that are still healthy.
-        let law_days = since.map_or(days.len(), |since| (since - days[0].day) as usize).max(BASELINE_DAYS);
+        let law_days = since
+            .map_or(days.len(), |since| (since - days[0].day) as usize)
+            .max(BASELINE_DAYS);
         let (healthy, (adjusted, dry, wet)) = if law_days > BASELINE_DAYS {
             match Healthy::fit(days, &senses, law_days, BASELINE_DAYS) {
                 Some(healthy) => (healthy, look(&healthy)),
@@ -117,48 +125,112 @@ impl Assessment {
             (first, (adjusted, dry, wet))
         };
         found.decline = dry
-            .map(|departure| decline(&adjusted, &adjusted.dry, departure, false, found.today, limits))
-            .or_else(|| wet.map(|departure| decline(&adjusted, &adjusted.wet, departure, true, found.today, limits)));
+            .map(|departure| {
+                decline(
+                    &adjusted,
+                    &adjusted.dry,
+                    departure,
+                    false,
+                    found.today,
+                    limits,
+                )
+            })
+            .or_else(|| {
+                wet.map(|departure| {
+                    decline(
+                        &adjusted,
+                        &adjusted.wet,
+                        departure,
+                        true,
+                        found.today,
+                        limits,
+                    )
+                })
+            });
         let minima: Vec<(i64, f64)> = days
             .iter()
-            .filter_map(|day| day.lowest.map(|look| (day.day, look.g_s().max(0.5 * look.g_sigma_s).max(1e-12).ln())))
+            .filter_map(|day| {
+                day.lowest.map(|look| {
+                    (
+                        day.day,
+                        look.g_s().max(0.5 * look.g_sigma_s).max(1e-12).ln(),
+                    )
+                })
+            })
             .collect();
         found.minima = weekly(&minima);
-        found.dry = weekly(&adjusted.dry.iter().map(|p| (p.day, p.ln_ratio)).collect::<Vec<_>>());
+        found.dry = weekly(
+            &adjusted
+                .dry
+                .iter()
+                .map(|p| (p.day, p.ln_ratio))
+                .collect::<Vec<_>>(),
+        );
         found.senses = Some(senses);
         found.healthy = Some(healthy);
         found.adjusted = Some(adjusted);
         found
     }
 
-    /// Largest share of the futures in which a limit is passed within half a year; 0 without a forecast.
-    pub fn passes_soon(&self) -> f64 {
-        let outlook = self.decline.as_ref().and_then(|decline| decline.outlook.as_ref());
-        let all = outlook.into_iter().flat_map(|outlook| &outlook.forecasts);
-        all.map(|forecast| forecast.first.within_180_days).fold(0.0, f64::max)
+    /// The limit most likely passed within half a year, when that is likely enough for a warning: [`WARN_SHARE`] of the futures pass
+    /// it, and the date is known to a factor or so, or may be near.
+    pub fn warning(&self) -> Option<&Forecast> {
+        let outlook = self.decline.as_ref()?.outlook.as_ref()?;
+        let known = |first: &Crossing| match (first.early_days, first.median_days, first.late_days)
+        {
+            (Some(early), _, _) if early <= NEAR_DAYS => true,
+            (Some(early), Some(middle), Some(late)) => late - early <= KNOWN_TO * middle,
+            _ => false,
+        };
+        let soon = outlook
+            .forecasts
+            .iter()
+            .filter(|f| f.first.within_180_days >= WARN_SHARE && known(&f.first));
+        soon.min_by(|a, b| a.limit.r_ohm.total_cmp(&b.limit.r_ohm))
     }
 
     /// It declines, and most likely passes a limit within half a year.
     pub fn warns(&self) -> bool {
-        self.passes_soon() >= WARN_SHARE
+        self.warning().is_some()
     }
 }
 
 /// Points of the first [`BASELINE_DAYS`] days, fewer while the record is short.
 fn baseline(points: &[Point]) -> usize {
-    let Some(first) = points.first() else { return 0 };
-    let early = points.iter().take_while(|p| p.day - first.day < BASELINE_DAYS as i64).count();
+    let Some(first) = points.first() else {
+        return 0;
+    };
+    let early = points
+        .iter()
+        .take_while(|p| p.day - first.day < BASELINE_DAYS as i64)
+        .count();
     early.min(points.len() * 2 / 3).max(1)
 }
 
-fn decline(adjusted: &Adjusted, points: &[Point], departure: Departure, wet_only: bool, today: i64, limits: &[Limit]) -> Decline {
+fn decline(
+    adjusted: &Adjusted,
+    points: &[Point],
+    departure: Departure,
+    wet_only: bool,
+    today: i64,
+    limits: &[Limit],
+) -> Decline {
     let of = &points[departure.from..];
     let since_day = of[0].day;
     let around = &points[departure.from.saturating_sub(12)..];
     let lowest: Vec<Point> = adjusted
         .lowest
         .iter()
-        .filter(|p| p.day > today - if wet_only { 3 * RECENT_DAYS } else { RECENT_DAYS } && (p.day >= since_day || wet_only))
+        .filter(|p| {
+            p.day
+                > today
+                    - if wet_only {
+                        3 * RECENT_DAYS
+                    } else {
+                        RECENT_DAYS
+                    }
+                && (p.day >= since_day || wet_only)
+        })
         .copied()
         .collect();
     let last = &of[of.len().saturating_sub(20)..];
@@ -169,7 +241,10 @@ fn decline(adjusted: &Adjusted, points: &[Point], departure: Departure, wet_only
         .collect();
     let position = median(&clear).filter(|_| clear.len() >= 5).map(|middle| {
         let away: Vec<f64> = clear.iter().map(|x| (x - middle).abs()).collect();
-        (middle.clamp(0.0, 1.0), 1.4826 * median(&away).unwrap_or(0.0))
+        (
+            middle.clamp(0.0, 1.0),
+            1.4826 * median(&away).unwrap_or(0.0),
+        )
     });
     Decline {
         wet_only,
@@ -198,7 +273,11 @@ fn weekly(ln_g: &[(i64, f64)]) -> Option<Weekly> {
         weeks.resize(at, None);
         weeks.push(median(&week.iter().map(|(_, y)| *y).collect::<Vec<_>>()));
     }
-    let there: Vec<(f64, f64)> = weeks.iter().enumerate().filter_map(|(k, y)| y.map(|y| (k as f64, y))).collect();
+    let there: Vec<(f64, f64)> = weeks
+        .iter()
+        .enumerate()
+        .filter_map(|(k, y)| y.map(|y| (k as f64, y)))
+        .collect();
     let (x, y): (Vec<f64>, Vec<f64>) = there.into_iter().unzip();
     if y.len() < 6 {
         return None;

@@ -33,8 +33,6 @@ pub struct Look {
     pub g_sigma_s: f64,
     /// Leakage capacitance, F.
     pub c_f: f64,
-    /// Time in each state of the bridge, s: apparent resistance grows with it, so it is compared like with like.
-    pub dwell_s: Option<f64>,
     /// Between the poles, V.
     pub v_v: Option<f64>,
     /// Weather at that moment.
@@ -115,7 +113,9 @@ impl Record {
         let day_of = |t_s: f64| ((t_s - noon_s) / DAY_S + 0.5).floor() as i64;
         let times = (self.looks.iter().map(|look| look.t_s))
             .chain(self.glances.iter().map(|glance| glance.t_s));
-        let (first, last) = times.map(day_of).fold((i64::MAX, i64::MIN), |(a, b), day| (a.min(day), b.max(day)));
+        let (first, last) = times
+            .map(day_of)
+            .fold((i64::MAX, i64::MIN), |(a, b), day| (a.min(day), b.max(day)));
         let mut days: Vec<Raw<'_>> = (first..=last).map(|_| Raw::default()).collect();
         let at = |t_s: f64| usize::try_from(day_of(t_s) - first).ok();
         for look in &self.looks {
@@ -134,12 +134,19 @@ impl Record {
             }
         }
         let no_glances = self.glances.is_empty();
-        (first..).zip(&days).map(|(day, raw)| raw.features(day, day as f64 * DAY_S + noon_s, no_glances)).collect()
+        (first..)
+            .zip(&days)
+            .map(|(day, raw)| raw.features(day, day as f64 * DAY_S + noon_s, no_glances))
+            .collect()
     }
 
     /// Seconds after midnight UTC at which it is noon: the mean direction of all lit moments on the dial.
     fn noon_s(&self) -> Option<f64> {
-        let lit = self.glances.iter().filter(|glance| glance.lit).map(|glance| glance.t_s);
+        let lit = self
+            .glances
+            .iter()
+            .filter(|glance| glance.lit)
+            .map(|glance| glance.t_s);
         let (mut x, mut y, mut n) = (0.0, 0.0, 0);
         for t_s in self.looks.iter().map(|look| look.t_s).chain(lit) {
             let angle = t_s.rem_euclid(DAY_S) / DAY_S * std::f64::consts::TAU;
@@ -147,7 +154,8 @@ impl Record {
             y += angle.sin();
             n += 1;
         }
-        (n > 0).then(|| y.atan2(x).rem_euclid(std::f64::consts::TAU) / std::f64::consts::TAU * DAY_S)
+        (n > 0)
+            .then(|| y.atan2(x).rem_euclid(std::f64::consts::TAU) / std::f64::consts::TAU * DAY_S)
     }
 }
 
@@ -162,11 +170,22 @@ impl Raw<'_> {
     fn features(&self, day: i64, noon_s: f64, no_glances: bool) -> DayFeatures {
         let hour = |look: &Look| (look.t_s - noon_s) / 3600.0;
         let lowest = |looks: &mut dyn Iterator<Item = &&Look>| -> Option<Look> {
-            looks.max_by(|a, b| a.g_s().total_cmp(&b.g_s())).map(|look| **look)
+            looks
+                .max_by(|a, b| a.g_s().total_cmp(&b.g_s()))
+                .map(|look| **look)
         };
-        let noon: Vec<Look> = self.looks.iter().filter(|look| hour(look).abs() <= NOON_H).map(|look| **look).collect();
+        let noon: Vec<Look> = self
+            .looks
+            .iter()
+            .filter(|look| hour(look).abs() <= NOON_H)
+            .map(|look| **look)
+            .collect();
         let lit = self.glances.iter().filter(|glance| glance.lit).count();
-        let without = self.glances.iter().filter(|glance| glance.lit && !glance.has_value).count();
+        let without = self
+            .glances
+            .iter()
+            .filter(|glance| glance.lit && !glance.has_value)
+            .count();
         let not_measured_share = match lit {
             0 if no_glances && !self.looks.is_empty() => 0.0,
             0 => 1.0,
@@ -174,7 +193,10 @@ impl Raw<'_> {
         };
         let leakage = |lit: bool| {
             let of = self.glances.iter().filter(|glance| glance.lit == lit);
-            median(&of.filter_map(|glance| glance.i_dc_a.map(f64::abs)).collect::<Vec<_>>())
+            median(
+                &of.filter_map(|glance| glance.i_dc_a.map(f64::abs))
+                    .collect::<Vec<_>>(),
+            )
         };
         DayFeatures {
             day,
@@ -192,14 +214,24 @@ impl Raw<'_> {
 
     /// Pairs of neighbours in time that differ in voltage but hardly in water or temperature.
     fn low_over_high_voltage(&self) -> Option<f64> {
-        let v_max = self.looks.iter().filter_map(|look| look.v_v).max_by(f64::total_cmp)?;
+        let v_max = self
+            .looks
+            .iter()
+            .filter_map(|look| look.v_v)
+            .max_by(f64::total_cmp)?;
         let mut ratios = Vec::new();
         for pair in self.looks.windows(2) {
             let (Some(a), Some(b)) = (pair[0].v_v, pair[1].v_v) else {
                 continue;
             };
-            let (low, high) = if a < b { (pair[0], pair[1]) } else { (pair[1], pair[0]) };
-            let apart = (pair[1].t_s - pair[0].t_s).abs() < 3.0 * 3600.0 && a.min(b) < LOW_VOLTAGE * v_max && a.max(b) >= LOW_VOLTAGE * v_max;
+            let (low, high) = if a < b {
+                (pair[0], pair[1])
+            } else {
+                (pair[1], pair[0])
+            };
+            let apart = (pair[1].t_s - pair[0].t_s).abs() < 3.0 * 3600.0
+                && a.min(b) < LOW_VOLTAGE * v_max
+                && a.max(b) >= LOW_VOLTAGE * v_max;
             let alike = (low.c_f / high.c_f - 1.0).abs() < 0.05;
             let clear = low.g_s() > 6.0 * low.g_sigma_s && high.g_s() > 6.0 * high.g_sigma_s;
             if apart && alike && clear {
@@ -222,7 +254,6 @@ fn middle(looks: &[Look]) -> Option<Look> {
         // Of a median, and of what is alike in all of them: the bridge. So it is not divided by the root of the count.
         g_sigma_s: of(&|look| Some(look.g_sigma_s))?,
         c_f: of(&|look| Some(look.c_f))?,
-        dwell_s: of(&|look| look.dwell_s),
         v_v: of(&|look| look.v_v),
         weather: Weather {
             cell_c: of(&|look| look.weather.cell_c),

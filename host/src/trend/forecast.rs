@@ -188,14 +188,20 @@ pub fn outlook(departed: &Departed<'_>, today: i64, limits: &[Limit]) -> Option<
     if departed.lowest.is_empty() {
         return None;
     }
-    let ways = [Ways::of(departed, today, false, &plain), Ways::of(departed, today, true, &scaled)];
+    let ways = [
+        Ways::of(departed, today, false, &plain),
+        Ways::of(departed, today, true, &scaled),
+    ];
     let mut rng = Pcg64Mcg::seed_from_u64(SEED);
     let mut dates = vec![(Vec::with_capacity(DRAWS), Vec::with_capacity(DRAWS)); limits.len()];
     let mut g_s = vec![0.0; HORIZON_DAYS];
     for _ in 0..DRAWS {
         let drawn = draw(&mut rng, plain.0.len());
-        let pick = |(days, excess): &(Vec<f64>, Vec<f64>)| -> (Vec<f64>, Vec<f64>) { drawn.iter().map(|k| (days[*k], excess[*k])).unzip() };
-        let (with_weather, growth) = fit(&pick(&plain), &pick(&scaled)).unwrap_or((with_weather, growth));
+        let pick = |(days, excess): &(Vec<f64>, Vec<f64>)| -> (Vec<f64>, Vec<f64>) {
+            drawn.iter().map(|k| (days[*k], excess[*k])).unzip()
+        };
+        let (with_weather, growth) =
+            fit(&pick(&plain), &pick(&scaled)).unwrap_or((with_weather, growth));
         let ways = &ways[usize::from(with_weather)];
         let mut k = 0;
         for (day, g) in g_s.iter_mut().enumerate() {
@@ -212,11 +218,14 @@ pub fn outlook(departed: &Departed<'_>, today: i64, limits: &[Limit]) -> Option<
             lasting.push(b);
         }
     }
-    let forecasts = limits.iter().zip(dates).map(|(limit, (first, lasting))| Forecast {
-        limit: limit.clone(),
-        first: crossing(first),
-        lasting: crossing(lasting),
-    });
+    let forecasts = limits
+        .iter()
+        .zip(dates)
+        .map(|(limit, (first, lasting))| Forecast {
+            limit: limit.clone(),
+            first: crossing(first),
+            lasting: crossing(lasting),
+        });
     Some(Outlook {
         growth,
         forecasts: forecasts.collect(),
@@ -232,10 +241,20 @@ struct Ways {
 }
 
 impl Ways {
-    fn of(departed: &Departed<'_>, today: i64, with_weather: bool, series: &(Vec<f64>, Vec<f64>)) -> Self {
-        let laws = if with_weather { Law::OF_THE_WHOLE } else { Law::OF_ONE_PATH };
+    fn of(
+        departed: &Departed<'_>,
+        today: i64,
+        with_weather: bool,
+        series: &(Vec<f64>, Vec<f64>),
+    ) -> Self {
+        let laws = if with_weather {
+            Law::OF_THE_WHOLE
+        } else {
+            Law::OF_ONE_PATH
+        };
         let growth = Growth::fit(&series.0, &series.1, &laws);
-        let over = |excess: f64, day: f64| growth.map_or(1.0, |growth| excess / growth.at(day).max(1e-15));
+        let over =
+            |excess: f64, day: f64| growth.map_or(1.0, |growth| excess / growth.at(day).max(1e-15));
         let lowest = departed.lowest.iter().map(|p| {
             let times = if with_weather && departed.wet_only {
                 p.healthy_s
@@ -250,11 +269,16 @@ impl Ways {
             };
             (p.healthy_s, times)
         });
-        let last = series.0.iter().zip(&series.1).skip(series.0.len().saturating_sub(20));
+        let last = series
+            .0
+            .iter()
+            .zip(&series.1)
+            .skip(series.0.len().saturating_sub(20));
         Self {
             lowest: lowest.collect(),
             scatter: if departed.wet_only {
-                last.map(|(day, excess)| over(*excess, *day).clamp(0.2, 5.0)).collect()
+                last.map(|(day, excess)| over(*excess, *day).clamp(0.2, 5.0))
+                    .collect()
             } else {
                 vec![1.0]
             },
@@ -273,7 +297,10 @@ fn series(departed: &Departed<'_>, today: i64, over_healthy: bool) -> Option<(Ve
             (true, false) => p.wetness.max(0.05),
             (false, false) => 1.0,
         };
-        let mut of: Vec<f64> = group.iter().map(|p| p.excess_s.max(0.25 * p.sigma_s).max(1e-12) / unit(p)).collect();
+        let mut of: Vec<f64> = group
+            .iter()
+            .map(|p| p.excess_s.max(0.25 * p.sigma_s).max(1e-12) / unit(p))
+            .collect();
         days.push(group.iter().map(|p| (p.day - today) as f64).sum::<f64>() / group.len() as f64);
         excess.push(quantile_of(&mut of, 0.5)?);
     }
@@ -296,7 +323,12 @@ fn draw(rng: &mut Pcg64Mcg, n: usize) -> Vec<usize> {
 /// First and lasting crossing of `limit_s` in days from today; infinite when not within the horizon.
 fn crossings(g_s: &[f64], limit_s: f64) -> (f64, f64) {
     let first = g_s.iter().position(|g| *g > limit_s);
-    let mut above = g_s.iter().rev().take(LASTING_DAYS).filter(|g| **g > limit_s).count();
+    let mut above = g_s
+        .iter()
+        .rev()
+        .take(LASTING_DAYS)
+        .filter(|g| **g > limit_s)
+        .count();
     let mut lasting = None;
     // Backwards from the last whole window, as long as most of its days are across.
     let mut start = g_s.len() - LASTING_DAYS;
@@ -314,8 +346,10 @@ fn crossings(g_s: &[f64], limit_s: f64) -> (f64, f64) {
 }
 
 fn crossing(mut days: Vec<f64>) -> Crossing {
-    let share = |most: f64| days.iter().filter(|d| **d <= most).count() as f64 / days.len().max(1) as f64;
-    let (within_30_days, within_180_days, within_365_days) = (share(30.0), share(180.0), share(365.0));
+    let share =
+        |most: f64| days.iter().filter(|d| **d <= most).count() as f64 / days.len().max(1) as f64;
+    let (within_30_days, within_180_days, within_365_days) =
+        (share(30.0), share(180.0), share(365.0));
     days.sort_unstable_by(f64::total_cmp);
     let at = |q: f64| {
         let k = (q * (days.len() as f64 - 1.0)).round() as usize;

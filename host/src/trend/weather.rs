@@ -55,8 +55,13 @@ pub struct Senses {
 impl Senses {
     /// Looks at what the days carry.
     pub fn of(days: &[DayFeatures]) -> Self {
-        let noons: Vec<&Look> = days.iter().filter_map(|day| day.dry_noon.as_ref()).collect();
-        let most = |has: &dyn Fn(&Look) -> bool| 10 * noons.iter().filter(|look| has(look)).count() > 8 * noons.len();
+        let noons: Vec<&Look> = days
+            .iter()
+            .filter_map(|day| day.dry_noon.as_ref())
+            .collect();
+        let most = |has: &dyn Fn(&Look) -> bool| {
+            10 * noons.iter().filter(|look| has(look)).count() > 8 * noons.len()
+        };
         let volts: Vec<f64> = noons.iter().filter_map(|look| look.v_v).collect();
         let v_25c = median(&volts).unwrap_or(0.0);
         // A battery holds the voltage: no thermometer then.
@@ -76,10 +81,17 @@ impl Senses {
         } else {
             Known::Inferred
         };
-        let noon_c: Vec<Option<f64>> = days.iter().map(|day| day.dry_noon.map(|look| look.c_f)).collect();
+        let noon_c: Vec<Option<f64>> = days
+            .iter()
+            .map(|day| day.dry_noon.map(|look| look.c_f))
+            .collect();
         let c_dry_f = (0..days.len())
             .map(|k| {
-                let mut near: Vec<f64> = noon_c[k.saturating_sub(60)..=k].iter().copied().flatten().collect();
+                let mut near: Vec<f64> = noon_c[k.saturating_sub(60)..=k]
+                    .iter()
+                    .copied()
+                    .flatten()
+                    .collect();
                 if near.len() < 10 {
                     near = noon_c.iter().take(60).copied().flatten().collect();
                 }
@@ -100,7 +112,9 @@ impl Senses {
         let cell_c = match self.temperature {
             Known::Logged => look.weather.cell_c,
             // 25 °C at the median: a shift of the scale that b takes up.
-            Known::Inferred => look.v_v.map(|v| 25.0 + (v / self.v_25c - 1.0) / VOLTAGE_PER_K),
+            Known::Inferred => look
+                .v_v
+                .map(|v| 25.0 + (v / self.v_25c - 1.0) / VOLTAGE_PER_K),
             Known::No => None,
         };
         let per_ev = cell_c.map_or(0.0, |c| {
@@ -110,7 +124,11 @@ impl Senses {
         let wetness = match self.water {
             Known::Logged => look.weather.wetness.unwrap_or(0.0).clamp(0.0, 1.0),
             _ => {
-                let dry = self.c_dry_f.get((day - self.first_day) as usize).copied().unwrap_or(0.0);
+                let dry = self
+                    .c_dry_f
+                    .get((day - self.first_day) as usize)
+                    .copied()
+                    .unwrap_or(0.0);
                 if dry > 0.0 {
                     // Three percent are noise; twice the dry capacitance is wet through (crystalline modules: memory).
                     (look.c_f / dry - 1.03).clamp(0.0, 1.0)
@@ -146,7 +164,12 @@ impl Healthy {
     }
 
     /// Fits Ea and s to `law_days`, b to `level_days`; both lie within `days`.
-    pub fn fit(days: &[DayFeatures], senses: &Senses, law_days: usize, level_days: usize) -> Option<Self> {
+    pub fn fit(
+        days: &[DayFeatures],
+        senses: &Senses,
+        law_days: usize,
+        level_days: usize,
+    ) -> Option<Self> {
         let rows = rows(&days[..law_days.min(days.len())], senses);
         let mut best = (f64::INFINITY, EA_EV.0, LN_WET.0);
         let try_at = |ea: f64, ln_wet: f64, best: &mut (f64, f64, f64)| {
@@ -155,18 +178,39 @@ impl Healthy {
                 *best = (cost, ea, ln_wet);
             }
         };
-        let eas = if senses.temperature == Known::No { 0 } else { 3 };
+        let eas = if senses.temperature == Known::No {
+            0
+        } else {
+            3
+        };
         for i in -eas..=eas {
             for j in -4..=3 {
-                try_at(EA_EV.0 + 0.1 * f64::from(i), LN_WET.0 + f64::from(j), &mut best);
+                try_at(
+                    EA_EV.0 + 0.1 * f64::from(i),
+                    LN_WET.0 + f64::from(j),
+                    &mut best,
+                );
             }
         }
         let (mut step_ea, mut step_wet) = (0.05, 0.5);
         for _ in 0..4 {
             let (_, ea, ln_wet) = best;
-            for (i, j) in [(-1, 0), (1, 0), (0, -1), (0, 1), (-1, -1), (1, 1), (-1, 1), (1, -1)] {
+            for (i, j) in [
+                (-1, 0),
+                (1, 0),
+                (0, -1),
+                (0, 1),
+                (-1, -1),
+                (1, 1),
+                (-1, 1),
+                (1, -1),
+            ] {
                 if i == 0 || eas > 0 {
-                    try_at(ea + f64::from(i) * step_ea, ln_wet + f64::from(j) * step_wet, &mut best);
+                    try_at(
+                        ea + f64::from(i) * step_ea,
+                        ln_wet + f64::from(j) * step_wet,
+                        &mut best,
+                    );
                 }
             }
             step_ea *= 0.5;
@@ -177,8 +221,12 @@ impl Healthy {
             ea_ev: best.1,
             wet_factor: best.2.exp(),
         };
-        let noons = days[..level_days.min(days.len())].iter().filter_map(|day| day.dry_noon.map(|look| (day.day, look)));
-        let b: Vec<f64> = noons.map(|(day, look)| look.g_s() / shape.relative(senses.air(day, &look))).collect();
+        let noons = days[..level_days.min(days.len())]
+            .iter()
+            .filter_map(|day| day.dry_noon.map(|look| (day.day, look)));
+        let b: Vec<f64> = noons
+            .map(|(day, look)| look.g_s() / shape.relative(senses.air(day, &look)))
+            .collect();
         let b_s = median(&b)?.max(1e-12);
         Some(Self { b_s, ..shape })
     }
@@ -196,7 +244,10 @@ fn rows(days: &[DayFeatures], senses: &Senses) -> Vec<Row> {
     let first = days.first().map_or(0, |day| day.day);
     let mut rows = Vec::new();
     for day in days {
-        for look in [day.dry_noon, day.wet_morning, day.lowest].into_iter().flatten() {
+        for look in [day.dry_noon, day.wet_morning, day.lowest]
+            .into_iter()
+            .flatten()
+        {
             let g = look.g_s();
             if g > 4.0 * look.g_sigma_s && g > 0.0 {
                 let noise = look.g_sigma_s / g;
@@ -219,11 +270,16 @@ fn cost(rows: &[Row], ea_ev: f64, ln_wet: f64) -> f64 {
         ea_ev,
         wet_factor: ln_wet.exp(),
     };
-    let mut total = ((ea_ev - EA_EV.0) / EA_EV.1).powi(2) + ((ln_wet - LN_WET.0) / LN_WET.1).powi(2);
+    let mut total =
+        ((ea_ev - EA_EV.0) / EA_EV.1).powi(2) + ((ln_wet - LN_WET.0) / LN_WET.1).powi(2);
     let mut rest = Vec::new();
     for block in rows.chunk_by(|a, b| a.block == b.block) {
         rest.clear();
-        rest.extend(block.iter().map(|row| row.ln_g - shape.relative(row.air).ln()));
+        rest.extend(
+            block
+                .iter()
+                .map(|row| row.ln_g - shape.relative(row.air).ln()),
+        );
         let Some(level) = quantile_of(&mut rest.clone(), 0.5) else {
             continue;
         };
