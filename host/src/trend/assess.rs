@@ -17,9 +17,9 @@ const RECENT_DAYS: i64 = 45;
 /// Share of the futures that must pass a limit within half a year before there is a warning.
 pub const WARN_SHARE: f64 = 0.9;
 /// A date counts as known when nine of ten futures lie within this many times its median.
-const KNOWN_TO: f64 = 1.5;
+const KNOWN_TO: f64 = 0.7;
 /// A limit that one future in twenty passes within so many days is near.
-const NEAR_DAYS: f64 = 21.0;
+const NEAR_DAYS: f64 = 14.0;
 /// A trend counts when chance gives one so strong no more often than this, one-sided.
 pub const P_ONE_SIDED: f64 = 0.01;
 
@@ -98,7 +98,7 @@ impl Assessment {
             return found;
         }
         let senses = Senses::of(days);
-        let Some(first) = Healthy::fit(days, &senses, BASELINE_DAYS, BASELINE_DAYS) else {
+        let Some(first) = Healthy::fit(days, &senses, BASELINE_DAYS, BASELINE_DAYS, None) else {
             return found;
         };
         let look = |healthy: &Healthy| {
@@ -117,7 +117,7 @@ impl Assessment {
             .map_or(days.len(), |since| (since - days[0].day) as usize)
             .max(BASELINE_DAYS);
         let (healthy, (adjusted, dry, wet)) = if law_days > BASELINE_DAYS {
-            match Healthy::fit(days, &senses, law_days, BASELINE_DAYS) {
+            match Healthy::fit(days, &senses, law_days, BASELINE_DAYS, Some(&first)) {
                 Some(healthy) => (healthy, look(&healthy)),
                 None => (first, (adjusted, dry, wet)),
             }

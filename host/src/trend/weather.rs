@@ -16,6 +16,8 @@ const VOLTAGE_PER_K: f64 = -0.0045;
 const EA_EV: (f64, f64) = (0.7, 0.15);
 /// Natural logarithm of the wet surface over the dry bulk at 25 °C before anything is known, and how far. Memory.
 const LN_WET: (f64, f64) = (3.0, 1.5);
+/// Days looked at in a fit, at most, evenly spread.
+const ROW_DAYS: usize = 120;
 /// Scatter of ln G within a fortnight that weather leaves even when known. Own choice.
 const LEFT_OVER: f64 = 0.2;
 
@@ -163,12 +165,13 @@ impl Healthy {
         self.b_s * self.relative(air)
     }
 
-    /// Fits Ea and s to `law_days`, b to `level_days`; both lie within `days`.
+    /// Fits Ea and s to `law_days`, b to `level_days`, the first of `days` each; begins at `near` where an earlier fit is known.
     pub fn fit(
         days: &[DayFeatures],
         senses: &Senses,
         law_days: usize,
         level_days: usize,
+        near: Option<&Self>,
     ) -> Option<Self> {
         let rows = rows(&days[..law_days.min(days.len())], senses);
         let mut best = (f64::INFINITY, EA_EV.0, LN_WET.0);
@@ -183,13 +186,14 @@ impl Healthy {
         } else {
             3
         };
-        for i in -eas..=eas {
-            for j in -4..=3 {
-                try_at(
-                    EA_EV.0 + 0.1 * f64::from(i),
-                    LN_WET.0 + f64::from(j),
-                    &mut best,
-                );
+        if let Some(near) = near {
+            try_at(near.ea_ev, near.wet_factor.ln(), &mut best);
+        } else {
+            for i in -eas..=eas {
+                for j in -4..=3 {
+                    let ea_ev = EA_EV.0 + 0.1 * f64::from(i);
+                    try_at(ea_ev, LN_WET.0 + f64::from(j), &mut best);
+                }
             }
         }
         let (mut step_ea, mut step_wet) = (0.05, 0.5);
@@ -243,7 +247,8 @@ struct Row {
 fn rows(days: &[DayFeatures], senses: &Senses) -> Vec<Row> {
     let first = days.first().map_or(0, |day| day.day);
     let mut rows = Vec::new();
-    for day in days {
+    let every = days.len().div_ceil(ROW_DAYS).max(1);
+    for day in days.iter().step_by(every) {
         for look in [day.dry_noon, day.wet_morning, day.lowest]
             .into_iter()
             .flatten()
