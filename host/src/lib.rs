@@ -29,5 +29,6 @@ pub mod record;
 pub mod sim;
 pub mod store;
 pub mod talk;
+pub mod trend;
 pub mod whatif;
 pub mod words;

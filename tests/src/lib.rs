@@ -3,6 +3,7 @@
 pub mod line;
 pub mod lossless;
 pub mod rig;
+pub mod years;
 
 use ohmward::sim::{Gear, SimBoard};
 use ohmward_plant::Scenario;

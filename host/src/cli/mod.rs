@@ -10,6 +10,7 @@ mod record;
 mod selftest;
 mod settings;
 mod simulate;
+mod trend;
 mod whatif;
 
 use clap::{Parser, Subcommand};
@@ -50,6 +51,8 @@ enum Command {
     Chart(chart::ChartArgs),
     /// Hand over one event's waveform (COMTRADE, CSV), or readings and events over time (CSV)
     Export(export::ExportArgs),
+    /// Which insulation is on its way down, when it will pass its limits, where to look
+    Trend(trend::TrendArgs),
     /// Trip times of the firmware against the standards' limits: built-in cases, random ones, and recorded traces
     Bench(bench::BenchArgs),
 }
@@ -67,6 +70,7 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
         Command::Events(args) => events::run(&args),
         Command::Chart(args) => chart::run(&args),
         Command::Export(args) => export::run(&args),
+        Command::Trend(args) => trend::run(&args),
         Command::Bench(args) => bench::run(&args),
     }
 }

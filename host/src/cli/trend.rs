@@ -1,0 +1,239 @@
+//! `trend`: which insulation is on its way down.
+
+use super::board_id;
+use anyhow::{Context, bail};
+use clap::Args;
+use ohmward::store::Store;
+use ohmward::trend::days::Weather;
+use ohmward::trend::forecast::Crossing;
+use ohmward::trend::record::{add_weather, from_store};
+use ohmward::trend::statistics::MannKendall;
+use ohmward::trend::{Assessment, Finding, Kind, Limit, findings};
+use ohmward_proto::Settings;
+use ohmward_proto::message::BoardId;
+use serde_json::{Value, json};
+use std::io::Write;
+use std::path::{Path, PathBuf};
+use std::process::ExitCode;
+
+/// Arguments of `trend`.
+///
+/// Exit status: 0 every board healthy, 1 anything else (not enough data included), 2 could not do it.
+#[derive(Debug, Args)]
+pub struct TrendArgs {
+    /// The store's folder
+    #[arg(long)]
+    store: PathBuf,
+    /// Only this board
+    #[arg(long, value_parser = board_id)]
+    board: Option<BoardId>,
+    /// Logged weather: CSV with columns time (2026-05-03T14:20:00Z), cell_c and/or wetness (0 dry to 1 wet)
+    #[arg(long)]
+    weather: Option<PathBuf>,
+    /// JSON, one object a board and line; units in the names
+    #[arg(long)]
+    json: bool,
+}
+
+/// Assesses and tells.
+pub fn run(args: &TrendArgs) -> anyhow::Result<ExitCode> {
+    let store = Store::open_existing(&args.store)?;
+    let known = store.boards()?;
+    let boards = match args.board {
+        None if known.is_empty() => {
+            bail!("nothing has been recorded in {} yet", args.store.display())
+        }
+        None => known,
+        Some(board) if known.contains(&board) => vec![board],
+        Some(board) => {
+            let names: Vec<_> = known.iter().map(ToString::to_string).collect();
+            bail!(
+                "no board {board} in {}: it has {}",
+                args.store.display(),
+                names.join(", ")
+            );
+        }
+    };
+    let weather = args.weather.as_deref().map(read_weather).transpose()?;
+    let mut out = std::io::stdout().lock();
+    let mut all_healthy = true;
+    for board in boards {
+        let mut record = from_store(&store, board)?;
+        if let Some(lines) = &weather
+            && add_weather(&mut record, lines) == 0
+        {
+            super::remark(&format!(
+                "no line of the weather file lies within an hour of a measurement of board {board}: it is not used"
+            ));
+        }
+        let settings = store.settings(board)?;
+        let insulation = settings.unwrap_or(Settings::SMALL_BONDED).insulation;
+        let limits = [
+            ("trip level", insulation.trip_below),
+            ("warning level", insulation.warn_below),
+        ]
+        .map(|(name, ohms)| Limit {
+            name: name.into(),
+            r_ohm: f64::from(ohms.0),
+        });
+        let days = record.days();
+        let found = Assessment::of(&days, &limits);
+        let findings = findings(&days, &found);
+        all_healthy &= findings.iter().all(|finding| finding.kind == Kind::Healthy);
+        if args.json {
+            writeln!(out, "{}", board_json(board, &found, &findings))?;
+            continue;
+        }
+        writeln!(
+            out,
+            "board {board}: {} days, {} measured",
+            found.days, found.measured_days
+        )?;
+        if settings.is_none() {
+            writeln!(
+                out,
+                "  no settings of this board are stored: limits are the defaults"
+            )?;
+        }
+        for finding in &findings {
+            writeln!(
+                out,
+                "\n  {}: {}",
+                finding.weight.word().to_uppercase(),
+                finding.kind.heading()
+            )?;
+            for (label, text) in [
+                ("seen", finding.seen.as_str()),
+                ("sure", &finding.sure),
+                ("check first", &finding.check_first),
+                ("caution", finding.caution),
+            ] {
+                for (k, line) in text.lines().enumerate() {
+                    writeln!(out, "  {:<12} {line}", if k == 0 { label } else { "" })?;
+                }
+            }
+        }
+        writeln!(out)?;
+    }
+    Ok(if all_healthy {
+        ExitCode::SUCCESS
+    } else {
+        ExitCode::from(1)
+    })
+}
+
+fn board_json(board: BoardId, found: &Assessment, findings: &[Finding]) -> Value {
+    let crossing = |c: &Crossing| {
+        json!({
+            "within_30_days_share": c.within_30_days,
+            "within_180_days_share": c.within_180_days,
+            "within_365_days_share": c.within_365_days,
+            "p5_days": c.early_days,
+            "p50_days": c.median_days,
+            "p95_days": c.late_days,
+        })
+    };
+    let test = |t: &MannKendall| {
+        json!({
+            "weeks": t.n,
+            "weeks_effective": t.n_effective,
+            "z": t.z,
+            "p_decline_one_sided": t.p_rising_one_sided(),
+            "p_two_sided": t.p_two_sided(),
+        })
+    };
+    let weekly = |w: &ohmward::trend::assess::Weekly| {
+        json!({
+            "ln_r_slope_per_year": w.slope_per_year.slope,
+            "ln_r_slope_low_95_two_sided": w.slope_per_year.slope_low,
+            "ln_r_slope_high_95_two_sided": w.slope_per_year.slope_high,
+            "mann_kendall_autocorrelated": test(&w.decline),
+            "mann_kendall_seasonal": w.decline_seasonal.as_ref().map(test),
+        })
+    };
+    let decline = found.decline.as_ref().map(|d| {
+        let forecasts = d.outlook.iter().flat_map(|outlook| &outlook.forecasts).map(|f| {
+            json!({ "limit": f.limit.name, "limit_ohm": f.limit.r_ohm, "first": crossing(&f.first), "lasting": crossing(&f.lasting) })
+        });
+        json!({
+            "since_day": d.since_day,
+            "wet_only": d.wet_only,
+            "ln_ratio": d.departure.ln_ratio,
+            "ln_ratio_threshold": d.departure.threshold,
+            "step_day": d.step.map(|step| step.day),
+            "step_factor": d.step.map(|step| step.factor),
+            "position_from_negative": d.position.map(|p| p.0),
+            "forecasts": forecasts.collect::<Vec<_>>(),
+        })
+    });
+    json!({
+        "board": board.to_string(),
+        "last_day": found.today,
+        "days": found.days,
+        "measured_days": found.measured_days,
+        "not_measured_share_30_days": found.not_measured_share,
+        "healthy_dry_25c_ohm": found.healthy.map(|healthy| 1.0 / healthy.b_s),
+        "activation_energy_ev": found.healthy.map(|healthy| healthy.ea_ev),
+        "wet_factor": found.healthy.map(|healthy| healthy.wet_factor),
+        "daily_minima": found.minima.as_ref().map(weekly),
+        "dry_weather_adjusted": found.dry.as_ref().map(weekly),
+        "decline": decline,
+        "findings": findings.iter().map(|f| json!({
+            "kind": f.kind.word(),
+            "weight": f.weight.word(),
+            "seen": f.seen,
+            "sure": f.sure,
+            "check_first": f.check_first,
+            "caution": f.caution,
+        })).collect::<Vec<_>>(),
+    })
+}
+
+/// Lines in the order of time.
+fn read_weather(file: &Path) -> anyhow::Result<Vec<(f64, Weather)>> {
+    let name = file.display();
+    let mut reader = csv::ReaderBuilder::new()
+        .trim(csv::Trim::All)
+        .from_path(file)
+        .with_context(|| format!("{name} cannot be read"))?;
+    let heads = reader
+        .headers()
+        .with_context(|| format!("{name} has no head line"))?
+        .clone();
+    let column = |head: &str| heads.iter().position(|h| h == head);
+    let Some(time) = column("time") else {
+        bail!("{name} has no column 'time'; it needs time and one of cell_c, wetness");
+    };
+    let (cell, wet) = (column("cell_c"), column("wetness"));
+    if cell.is_none() && wet.is_none() {
+        bail!("{name} has neither a column 'cell_c' nor 'wetness'");
+    }
+    let mut lines = Vec::new();
+    for (k, row) in reader.records().enumerate() {
+        let line = k + 2;
+        let row = row.with_context(|| format!("{name} line {line} is no CSV"))?;
+        let Ok(t) = row.get(time).unwrap_or_default().parse::<jiff::Timestamp>() else {
+            bail!(
+                "{name} line {line}: '{}' is no time; write 2026-05-03T14:20:00Z",
+                row.get(time).unwrap_or_default()
+            );
+        };
+        let number = |at: Option<usize>, low: f64, high: f64| -> anyhow::Result<Option<f64>> {
+            let text = at.and_then(|at| row.get(at)).unwrap_or_default();
+            match text.parse::<f64>() {
+                _ if text.is_empty() => Ok(None),
+                Ok(value) if (low..=high).contains(&value) => Ok(Some(value)),
+                _ => bail!(
+                    "{name} line {line}: '{text}' is no number from {low} to {high}; leave the field empty where nothing is known"
+                ),
+            }
+        };
+        let weather = Weather {
+            cell_c: number(cell, -60.0, 120.0)?,
+            wetness: number(wet, 0.0, 1.0)?,
+        };
+        lines.push((t.as_microsecond() as f64 * 1e-6, weather));
+    }
+    lines.sort_by(|a, b| a.0.total_cmp(&b.0));
+    Ok(lines)
+}

@@ -1,0 +1,293 @@
+//! All of it on one board: features, weather, statistics, departure, forecast.
+
+use super::adjusted::{Adjusted, Departure, Point, ROLL_DRY, ROLL_WET, Step, departure, step};
+use super::days::DayFeatures;
+use super::forecast::{Crossing, Departed, Forecast, Limit, Outlook, outlook};
+use super::statistics::{
+    MannKendall, TheilSen, mann_kendall_autocorrelated, mann_kendall_seasonal, median, theil_sen,
+};
+use super::weather::{Healthy, Senses};
+
+/// Measured days before anything is said.
+pub const LEARNING_DAYS: usize = 30;
+/// Days that set what is healthy here.
+const BASELINE_DAYS: usize = 60;
+/// Recent past from which wet and hot days are drawn.
+const RECENT_DAYS: i64 = 45;
+/// Share of the futures that must pass a limit within half a year before there is a warning.
+pub const WARN_SHARE: f64 = 0.9;
+/// A date counts as known when nine of ten futures lie within this many times its median.
+const KNOWN_TO: f64 = 0.7;
+/// A limit that one future in twenty passes within so many days is near.
+const NEAR_DAYS: f64 = 14.0;
+/// A trend counts when chance gives one so strong no more often than this, one-sided.
+pub const P_ONE_SIDED: f64 = 0.01;
+
+/// Statistics of a weekly series of ln of the resistance, or of what is left of it with the weather out.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub struct Weekly {
+    /// Slope of ln R, 1/year, with its two-sided 95 % band; below 0 is a decline.
+    pub slope_per_year: TheilSen,
+    /// Of −ln R with autocorrelation paid for: rising is a decline.
+    pub decline: MannKendall,
+    /// The same within seasons, from two years on.
+    pub decline_seasonal: Option<MannKendall>,
+}
+
+/// One departed series with what follows from it.
+#[derive(Clone, PartialEq, Debug)]
+pub struct Decline {
+    /// It shows on wet days only.
+    pub wet_only: bool,
+    /// When and how far.
+    pub departure: Departure,
+    /// First day of it.
+    pub since_day: i64,
+    /// A step within it, if that is how it began.
+    pub step: Option<Step>,
+    /// Place along the array by the two poles, 0 at the negative end, and its scatter.
+    pub position: Option<(f64, f64)>,
+    /// Growth and dates, when there are points enough.
+    pub outlook: Option<Outlook>,
+}
+
+/// What is known of a board's insulation.
+#[derive(Clone, PartialEq, Debug)]
+pub struct Assessment {
+    /// Last day of the record.
+    pub today: i64,
+    /// Days from first to last.
+    pub days: usize,
+    /// Of them, with at least one measurement.
+    pub measured_days: usize,
+    /// Share of the light of the last 30 days without a value.
+    pub not_measured_share: f64,
+    /// How weather is known.
+    pub senses: Option<Senses>,
+    /// Healthy insulation as learnt.
+    pub healthy: Option<Healthy>,
+    /// Days with the weather taken out.
+    pub adjusted: Option<Adjusted>,
+    /// Daily minima as measured.
+    pub minima: Option<Weekly>,
+    /// Dry noons with the weather taken out.
+    pub dry: Option<Weekly>,
+    /// What has departed.
+    pub decline: Option<Decline>,
+}
+
+impl Assessment {
+    /// Assesses the days of a board, oldest first, one entry a day.
+    pub fn of(days: &[DayFeatures], limits: &[Limit]) -> Self {
+        let measured_days = days.iter().filter(|day| day.measured > 0).count();
+        let recent = &days[days.len().saturating_sub(30)..];
+        let shares: Vec<f64> = recent.iter().map(|day| day.not_measured_share).collect();
+        let mut found = Self {
+            today: days.last().map_or(0, |day| day.day),
+            days: days.len(),
+            measured_days,
+            not_measured_share: shares.iter().sum::<f64>() / shares.len().max(1) as f64,
+            senses: None,
+            healthy: None,
+            adjusted: None,
+            minima: None,
+            dry: None,
+            decline: None,
+        };
+        if measured_days < LEARNING_DAYS {
+            return found;
+        }
+        let senses = Senses::of(days);
+        let Some(first) = Healthy::fit(days, &senses, BASELINE_DAYS, BASELINE_DAYS, None) else {
+            return found;
+        };
+        let look = |healthy: &Healthy| {
+            let adjusted = Adjusted::of(days, &senses, healthy);
+            let dry = departure(&adjusted.dry, baseline(&adjusted.dry), ROLL_DRY, &senses);
+            let wet = departure(&adjusted.wet, baseline(&adjusted.wet), ROLL_WET, &senses);
+            (adjusted, dry, wet)
+        };
+        let (adjusted, dry, wet) = look(&first);
+        let since = [(dry, &adjusted.dry), (wet, &adjusted.wet)]
+            .into_iter()
+            .filter_map(|(departure, points)| departure.map(|d| points[d.from].day))
+            .min();
+        // The law of the weather is learnt from all days that are still healthy.
+        let law_days = since
+            .map_or(days.len(), |since| (since - days[0].day) as usize)
+            .max(BASELINE_DAYS);
+        let (healthy, (adjusted, dry, wet)) = if law_days > BASELINE_DAYS {
+            match Healthy::fit(days, &senses, law_days, BASELINE_DAYS, Some(&first)) {
+                Some(healthy) => (healthy, look(&healthy)),
+                None => (first, (adjusted, dry, wet)),
+            }
+        } else {
+            (first, (adjusted, dry, wet))
+        };
+        found.decline = dry
+            .map(|departure| {
+                decline(
+                    &adjusted,
+                    &adjusted.dry,
+                    departure,
+                    false,
+                    found.today,
+                    limits,
+                )
+            })
+            .or_else(|| {
+                wet.map(|departure| {
+                    decline(
+                        &adjusted,
+                        &adjusted.wet,
+                        departure,
+                        true,
+                        found.today,
+                        limits,
+                    )
+                })
+            });
+        let minima: Vec<(i64, f64)> = days
+            .iter()
+            .filter_map(|day| {
+                day.lowest.map(|look| {
+                    (
+                        day.day,
+                        look.g_s().max(0.5 * look.g_sigma_s).max(1e-12).ln(),
+                    )
+                })
+            })
+            .collect();
+        found.minima = weekly(&minima);
+        found.dry = weekly(
+            &adjusted
+                .dry
+                .iter()
+                .map(|p| (p.day, p.ln_ratio))
+                .collect::<Vec<_>>(),
+        );
+        found.senses = Some(senses);
+        found.healthy = Some(healthy);
+        found.adjusted = Some(adjusted);
+        found
+    }
+
+    /// The limit most likely passed within half a year, when that is likely enough for a warning: [`WARN_SHARE`] of the futures pass
+    /// it, and the date is known to a factor or so, or may be near.
+    pub fn warning(&self) -> Option<&Forecast> {
+        let outlook = self.decline.as_ref()?.outlook.as_ref()?;
+        let known = |first: &Crossing| match (first.early_days, first.median_days, first.late_days)
+        {
+            (Some(early), _, _) if early <= NEAR_DAYS => true,
+            (Some(early), Some(middle), Some(late)) => late - early <= KNOWN_TO * middle,
+            _ => false,
+        };
+        let soon = outlook
+            .forecasts
+            .iter()
+            .filter(|f| f.first.within_180_days >= WARN_SHARE && known(&f.first));
+        soon.min_by(|a, b| a.limit.r_ohm.total_cmp(&b.limit.r_ohm))
+    }
+
+    /// It declines, and most likely passes a limit within half a year.
+    pub fn warns(&self) -> bool {
+        self.warning().is_some()
+    }
+}
+
+/// Points of the first [`BASELINE_DAYS`] days, fewer while the record is short.
+fn baseline(points: &[Point]) -> usize {
+    let Some(first) = points.first() else {
+        return 0;
+    };
+    let early = points
+        .iter()
+        .take_while(|p| p.day - first.day < BASELINE_DAYS as i64)
+        .count();
+    early.min(points.len() * 2 / 3).max(1)
+}
+
+fn decline(
+    adjusted: &Adjusted,
+    points: &[Point],
+    departure: Departure,
+    wet_only: bool,
+    today: i64,
+    limits: &[Limit],
+) -> Decline {
+    let of = &points[departure.from..];
+    let since_day = of[0].day;
+    let around = &points[departure.from.saturating_sub(12)..];
+    let lowest: Vec<Point> = adjusted
+        .lowest
+        .iter()
+        .filter(|p| {
+            p.day
+                > today
+                    - if wet_only {
+                        3 * RECENT_DAYS
+                    } else {
+                        RECENT_DAYS
+                    }
+                && (p.day >= since_day || wet_only)
+        })
+        .copied()
+        .collect();
+    let last = &of[of.len().saturating_sub(20)..];
+    let clear: Vec<f64> = last
+        .iter()
+        .filter(|p| p.excess_s > 4.0 * p.sigma_s)
+        .map(|p| p.excess_pos_s / p.excess_s)
+        .collect();
+    let position = median(&clear).filter(|_| clear.len() >= 5).map(|middle| {
+        let away: Vec<f64> = clear.iter().map(|x| (x - middle).abs()).collect();
+        (
+            middle.clamp(0.0, 1.0),
+            1.4826 * median(&away).unwrap_or(0.0),
+        )
+    });
+    Decline {
+        wet_only,
+        departure,
+        since_day,
+        step: step(around),
+        position,
+        outlook: outlook(
+            &Departed {
+                points: of,
+                lowest: &lowest,
+                wet_only,
+            },
+            today,
+            limits,
+        ),
+    }
+}
+
+/// Weekly medians of ln G → statistics of ln R; needs six weeks.
+fn weekly(ln_g: &[(i64, f64)]) -> Option<Weekly> {
+    let first = ln_g.first()?.0;
+    let mut weeks: Vec<Option<f64>> = Vec::new();
+    for week in ln_g.chunk_by(|a, b| (a.0 - first) / 7 == (b.0 - first) / 7) {
+        let at = ((week[0].0 - first) / 7) as usize;
+        weeks.resize(at, None);
+        weeks.push(median(&week.iter().map(|(_, y)| *y).collect::<Vec<_>>()));
+    }
+    let there: Vec<(f64, f64)> = weeks
+        .iter()
+        .enumerate()
+        .filter_map(|(k, y)| y.map(|y| (k as f64, y)))
+        .collect();
+    let (x, y): (Vec<f64>, Vec<f64>) = there.into_iter().unzip();
+    if y.len() < 6 {
+        return None;
+    }
+    const WEEKS: f64 = 365.25 / 7.0;
+    let years: Vec<f64> = x.iter().map(|week| week / WEEKS).collect();
+    let ln_r: Vec<f64> = y.iter().map(|y| -y).collect();
+    Some(Weekly {
+        slope_per_year: theil_sen(&years, &ln_r, 0.95)?,
+        decline: mann_kendall_autocorrelated(&y, true),
+        decline_seasonal: (weeks.len() >= 104).then(|| mann_kendall_seasonal(&weeks, 52)),
+    })
+}
