@@ -5,7 +5,7 @@
 //! circuit gives; `tests/tests/trend_years.rs` holds that.
 
 use ohmward::trend::days::{Look, Record, Weather as Logged};
-use ohmward_plant::array::{Array, ArraySettings, EarthingParts, Load};
+use ohmward_plant::array::{Array, ArraySettings, Description, Load};
 use ohmward_plant::insulation::Insulation;
 use ohmward_plant::module::KINDS;
 use ohmward_plant::weather::{Weather, WeatherSettings};
@@ -170,6 +170,7 @@ pub fn year(seed: u64, fate: Fate, days: usize) -> Year {
         activation_energy_ev: between(&mut rng, 0.6, 0.9),
         wet_factor: log_between(&mut rng, 5.0, 40.0),
         wet_capacitance_factor: between(&mut rng, 1.5, 2.5),
+        capacitance_percent_per_k: 0.2,
     };
     let modules = f64::from(strings * in_series);
     let start_s = NEW_YEAR_UNIX_S + DAY_S * f64::from(rng.random_range(0..365_u32));
@@ -194,25 +195,28 @@ pub fn year(seed: u64, fate: Fate, days: usize) -> Year {
     let wet_divisor = between(&mut rng, 1.0, 4.0);
     let sensor_c = normal(&mut rng);
 
-    let mut array = Array::new(
-        &ArraySettings {
-            strings,
-            modules_per_string: in_series,
-            module: KINDS[0].name.to_owned(),
-            string_cable_ohm: 0.2,
-            insulation_mohm_per_module: insulation.r_dry_25c_ohm * 1e-6,
-            leakage_nf_per_module: 25.0,
-            activation_energy_ev: insulation.activation_energy_ev,
-            wet_factor: insulation.wet_factor,
-            wet_capacitance_factor: insulation.wet_capacitance_factor,
-        },
-        &KINDS[0],
-        Earthing::NegativeBonded,
-        &EarthingParts::default(),
-        Load::WorkingPoint,
-        &Calibration::REFERENCE.bridge,
-        &[],
-    );
+    let settings = ArraySettings {
+        strings,
+        modules_per_string: in_series,
+        module: KINDS[0].name.to_owned(),
+        string_cable_ohm: 0.2,
+        main_cable_ohm: 0.0,
+        insulation_mohm_per_module: insulation.r_dry_25c_ohm * 1e-6,
+        leakage_nf_per_module: 25.0,
+        activation_energy_ev: insulation.activation_energy_ev,
+        wet_factor: insulation.wet_factor,
+        wet_capacitance_factor: insulation.wet_capacitance_factor,
+        capacitance_percent_per_k: insulation.capacitance_percent_per_k,
+    };
+    let mut array = Array::new(&Description {
+        load: Load::WorkingPoint,
+        ..Description::new(
+            &settings,
+            &KINDS[0],
+            Earthing::NegativeBonded,
+            &Calibration::REFERENCE.bridge,
+        )
+    });
     let mut world = Weather::new(&weather, start_s, seed);
     let mut record = Record::default();
     let mut true_lowest_ohm = vec![f64::INFINITY; days];
@@ -273,7 +277,7 @@ pub fn year(seed: u64, fate: Fate, days: usize) -> Year {
         let mut noisy =
             |g: f64| g * (1.0 + NOISE_SHARE * normal(&mut rng)) + NOISE_S * normal(&mut rng);
         let (g_pos_s, g_neg_s) = (noisy(g_pos), noisy(g_neg));
-        let c_true = modules * insulation.capacitance_f(at.wetness);
+        let c_true = modules * insulation.capacitance_f(at.cell_temp_c, at.wetness);
         record.looks.push(Look {
             t_s: start_s + t_s,
             g_pos_s,

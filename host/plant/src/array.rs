@@ -101,16 +101,7 @@ impl Array {
     /// Sun and water from now on.
     pub fn set_conditions(&mut self, conditions: Conditions) {
         self.conditions = conditions;
-        let half_s = 0.5
-            * self
-                .insulation
-                .conductance_s(conditions.cell_temp_c, conditions.wetness);
-        // Nodes stand string by string, each from its negative end.
-        let n = self.description.settings.modules_per_string as usize;
-        for (k, (_, leak, halves)) in self.leaks.iter().enumerate() {
-            let aged = self.aged.at((k % (n + 1)) as f64 / n as f64);
-            self.net.set_conductance(*leak, half_s * halves * aged);
-        }
+        self.load_leaks(0.0, None);
         let full = self.curve();
         for (module, light) in self.modules.iter().zip(&self.light) {
             // Most modules share the full light: its curve is made once.

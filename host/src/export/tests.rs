@@ -25,6 +25,8 @@ fn event(seq: u32, at: u64, kind: EventKind) -> StoredEvent {
     StoredEvent {
         board: BOARD,
         t_us: T_US + (at as i64 - TRIP as i64) * 250,
+        host_us: None,
+        t_sigma_us: None,
         event: Event {
             id: EventId { boot: 1, seq },
             at: SampleIndex(at),
@@ -87,6 +89,8 @@ fn store(dir: &Path, lost: Option<u16>) -> Store {
         batch.push(Entry::Event {
             board: BOARD,
             t_us: stored.t_us,
+            host_us: stored.t_us,
+            t_sigma_us: None,
             event: stored.event,
         });
     }

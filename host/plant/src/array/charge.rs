@@ -1,13 +1,16 @@
 //! The circuit with its leakage capacitances as companion conductances: what an implicit step in time solves.
 
-use super::{Array, Contacts};
+use super::{Array, Conditions, Contacts};
 use crate::network::NetworkError;
 use ohmward_proto::settings::Earthing;
 
 impl Array {
     /// Leakage capacitances, in the order of all lists here, F.
     pub(crate) fn leakage_farads(&self) -> Vec<f64> {
-        let half_f = 0.5 * self.insulation.capacitance_f(self.conditions.wetness);
+        let half_f = 0.5
+            * self
+                .insulation
+                .capacitance_f(self.conditions.cell_temp_c, self.conditions.wetness);
         self.leaks.iter().map(|(_, _, h)| half_f * h).collect()
     }
 
@@ -55,24 +58,32 @@ impl Array {
         start: &[f64],
     ) -> Result<Vec<f64>, NetworkError> {
         self.set_contacts(contacts);
-        let half_f = 0.5 * self.insulation.capacitance_f(self.conditions.wetness);
-        let half_s = 0.5
-            * self
-                .insulation
-                .conductance_s(self.conditions.cell_temp_c, self.conditions.wetness);
-        self.load_leaks(half_s + half_f * rate_per_s, Some(history_a));
+        self.load_leaks(rate_per_s, Some(history_a));
         self.net.start_from(start);
         let solved = self.net.solve_refined();
-        self.load_leaks(half_s, None);
+        self.load_leaks(0.0, None);
         // What stands in the network is no operating point to start one from.
         self.warm = None;
         solved?;
         Ok(self.net.volts().to_vec())
     }
 
-    fn load_leaks(&mut self, half_s: f64, history_a: Option<&[f64]>) {
+    /// Puts the insulation of these conditions and this age into the circuit, `rate_per_s`·C beside it, and sources of
+    /// `history_a` into the array.
+    pub(super) fn load_leaks(&mut self, rate_per_s: f64, history_a: Option<&[f64]>) {
+        let Conditions {
+            cell_temp_c,
+            wetness,
+            ..
+        } = self.conditions;
+        let half_s = 0.5 * self.insulation.conductance_s(cell_temp_c, wetness);
+        let half_f = 0.5 * self.insulation.capacitance_f(cell_temp_c, wetness);
+        // Nodes stand string by string, each from its negative end.
+        let n = self.description.settings.modules_per_string as usize;
         for (k, ((_, leak, halves), source)) in self.leaks.iter().zip(&self.histories).enumerate() {
-            self.net.set_conductance(*leak, half_s * halves);
+            let aged = self.aged.at((k % (n + 1)) as f64 / n as f64);
+            self.net
+                .set_conductance(*leak, halves * (half_s * aged + half_f * rate_per_s));
             self.net
                 .set_current(*source, history_a.map_or(0.0, |all| all[k]));
         }
