@@ -106,7 +106,7 @@ fn the_same_seed_gives_the_same_events_and_readings() {
 fn insulation_is_what_the_world_was_given() {
     let mut scenario = one_day();
     scenario.faults.truncate(0);
-    scenario.places.truncate(0);
+    scenario.fault_paths.truncate(0);
     scenario.weather.fixed = Some(ohmward_plant::weather::Fixed {
         irradiance_w_m2: 600.0,
         cell_temp_c: 25.0,
