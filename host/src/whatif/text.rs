@@ -85,10 +85,19 @@ fn row(page: &mut Page, name: &str, answer: &WhatIf, value: impl Fn(&State) -> O
 
 fn states(page: &mut Page, answer: &WhatIf) {
     page.heading("WHERE THE CURRENT GOES");
-    page.line(&format!(
-        "  {:<34}{:>29} {:>29}",
-        "", "bond closed, array connected", "bond and contactor open"
-    ));
+    let (bond, closed, open) = match answer.earthing {
+        Earthing::NotEarthed => (
+            "dividers, both poles → bar",
+            "array connected",
+            "contactor open",
+        ),
+        _ => (
+            "bond, conductor → bar",
+            "bond closed, array connected",
+            "bond and contactor open",
+        ),
+    };
+    page.line(&format!("  {:<34}{closed:>29} {open:>29}", ""));
     page.line(&format!(
         "  {:<34}{:>14} {:>14} {:>14} {:>14}",
         "", "nobody", "touched", "nobody", "touched"
@@ -103,9 +112,7 @@ fn states(page: &mut Page, answer: &WhatIf) {
             |s| amps(s.faults[k].fault_a),
         );
     }
-    row(page, "bond, conductor → bar", answer, |s| {
-        amps(s.i_bond_a)
-    });
+    row(page, bond, answer, |s| amps(s.i_bond_a));
     if answer.ground.egc_ohm.is_some() {
         row(page, "EGC, frames → bar", answer, |s| amps(s.egc_a));
     }
@@ -389,6 +396,12 @@ fn verdict(page: &mut Page, answer: &WhatIf) {
         let ended = match (danger.ended_after_s, danger.in_time) {
             (Some(s), true) => format!("ended after {}{allowed}", after(s * 1e3)),
             (Some(s), false) => format!("ENDED ONLY AFTER {}{allowed}", after(s * 1e3)),
+            (None, _)
+                if danger.phase == Phase::Connected
+                    && answer.while_connected.never_connected.is_some() =>
+            {
+                "Whether anything ends it cannot be told".to_owned()
+            }
             (None, _) => "NOTHING ENDS IT".to_owned(),
         };
         page.item(

@@ -253,12 +253,12 @@ fn seen_words(seen: &Seen<'_>) -> Vec<String> {
     let early = seen.before_start;
     says.push(match (&early.trip, early.connected) {
         (Some(trip), false) => format!(
-            "There before the array is connected: connection refused after {} by the {}",
+            "There before the array is connected: connection refused after {} (seen by: {})",
             after(trip.after_ms),
             trip.seen_by.words()
         ),
         (Some(trip), true) => format!(
-            "There before the array is connected: passes the check before connection, trips {} after the first look by {}",
+            "There before the array is connected: passes the check before connection, trips {} after the first look (seen by: {})",
             after(trip.after_ms),
             trip.seen_by.words()
         ),
@@ -285,6 +285,8 @@ fn blind_spot(seen: &Seen<'_>, dangers: &[Danger]) -> Option<String> {
         .is_some_and(|t| t.seen_by == SeenBy::BondCurrent);
     let grounded = seen.faults.iter().any(|f| f.on_grounded_conductor);
     let mut says = Vec::new();
+    // A board that never connected has shown nothing about its limits.
+    let by_current = by_current || seen.while_connected.never_connected.is_some();
     if !by_current && grounded {
         says.push(format!(
             "The fault lies on the conductor that the bond already holds at earth: only that conductor's own voltage drop drives \

@@ -481,7 +481,7 @@ pub fn monitor(sheet: &mut Sheet, p: &Panel<'_>) {
         Pole::Negative => "negative",
     };
     let grounded = match (bonded, open) {
-        (true, false) => ", held at earth by the bond",
+        (true, false) => ", grounded by the bond",
         (true, true) => ", \"grounded\" in name only: LIVE",
         (false, _) => "",
     };

@@ -161,6 +161,10 @@ fn measured(answer: &WhatIf) -> String {
         .insulation
         .r_iso_ohm
         .map_or_else(|| "beyond measure".to_owned(), |r| quantity(r, "Ω"));
+    let head = match answer.earthing {
+        Earthing::NotEarthed => "Insulation",
+        _ => "Only with the bond open can insulation be measured",
+    };
     let refused = match answer.before_start.refused() {
         Some(trip) => format!(
             "had the fault been there in the morning, it would have refused to connect after {}",
@@ -169,7 +173,7 @@ fn measured(answer: &WhatIf) -> String {
         None => "such a fault in the morning would NOT have kept it from connecting".to_owned(),
     };
     format!(
-        "Only now can insulation be measured: {r} (trips below {}); {refused}.",
+        "{head}: {r} (trips below {}); {refused}.",
         quantity(answer.insulation_trip_below_ohm, "Ω")
     )
 }
