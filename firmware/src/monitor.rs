@@ -168,6 +168,8 @@ pub struct Monitor {
     i_bond: Window,
     v_pos: Window,
     v_neg: Window,
+    /// The full windows of the poles have been looked at since they began afresh.
+    poles_seen: bool,
     continuous: PickupState,
     ground_fault: PickupState,
     watch: Watch,
@@ -273,6 +275,7 @@ impl Monitor {
             i_bond: Window::new(window),
             v_pos: Window::new(window),
             v_neg: Window::new(window),
+            poles_seen: false,
             continuous: PickupState::default(),
             ground_fault: PickupState::default(),
             watch: Watch::new(setup, settings.insulation, settings.check),
@@ -337,6 +340,7 @@ impl Monitor {
         self.i_bond = Window::new(window);
         self.v_pos = Window::new(window);
         self.v_neg = Window::new(window);
+        self.poles_seen = false;
         self.continuous.clear();
         self.ground_fault.clear();
         let setup = setup(&settings, self.front_end.calibration(), rate, window);
@@ -481,6 +485,7 @@ impl Monitor {
     /// Lets the watch over the insulation see the poles.
     fn watch_insulation(&mut self) -> Option<(TripCause, SampleIndex)> {
         let full = self.slow_look() && self.v_pos.full() && self.v_neg.full();
+        self.poles_seen |= full;
         let poles = Poles {
             sums: WindowSums {
                 v_pos: self.v_pos.sum(),
@@ -508,7 +513,8 @@ impl Monitor {
         self.bond_open() || self.watch.measuring() || self.self_test.busy()
     }
 
-    fn bond_open(&self) -> bool {
+    /// The bond is told to be open.
+    pub fn bond_open(&self) -> bool {
         // A contactor that does not open leaves the bond as the only way to stop a fault current.
         let trip_opens = self.settings.trip_opens_bond || self.state() == TripState::FailedToOpen;
         self.settings.earthing.has_bond()

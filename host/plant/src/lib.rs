@@ -28,4 +28,4 @@ pub mod world;
 pub use array::{Array, Conditions, Contacts, Load, OperatingPoint, Place};
 pub use network::NetworkError;
 pub use scenario::{Scenario, ScenarioError};
-pub use world::{Sensed, Switches, World, WorldError};
+pub use world::{AtRest, Sensed, Switches, World, WorldError};

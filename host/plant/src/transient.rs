@@ -49,6 +49,11 @@ impl Regime {
         }
     }
 
+    /// Positive and negative conductor at rest, V.
+    pub fn poles_v(&self) -> (f64, f64) {
+        (self.v_pos, self.v_neg)
+    }
+
     /// Bond current at rest, A.
     pub fn i_bond_a(&self) -> f64 {
         self.i_bond_a

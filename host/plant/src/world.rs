@@ -10,12 +10,11 @@ use crate::contactor::Contactor;
 use crate::fault::{Fault, at_hours};
 use crate::network::NetworkError;
 use crate::scenario::{Button, Scenario};
-use crate::sensors::{FrontEnd, Seen, stream};
+use crate::sensors::{FrontEnd, Seen, WindowDrawn, stream};
 use crate::surge::{LowPass, Surge};
 use crate::transient::{CommonMode, Electrical, Regime};
 use crate::weather::{Sky, Weather};
 use ohmward_proto::{Calibration, Codes, SampleIndex};
-use rand::Rng;
 use std::ops::Range;
 
 /// What the board sets.
@@ -79,10 +78,16 @@ pub struct World {
     end: SampleIndex,
     now: SampleIndex,
     next_change: SampleIndex,
+    /// The next one that is not of the weather.
+    next_event: SampleIndex,
+    /// Latest sample in which anything became otherwise.
+    changed: SampleIndex,
 
     array: Array,
     weather: Weather,
     sky: Sky,
+    /// Of the next tick, when that was looked at and put back.
+    ahead: Option<Sky>,
     ageing: AgeingSettings,
     aged: Aged,
     tick_samples: u64,
@@ -109,11 +114,24 @@ pub struct World {
     front_end: FrontEnd,
     fine: LowPass,
     fine_parts: u32,
+    seed: u64,
+}
+
+/// What stands at the sensors, everything at rest.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub struct AtRest {
+    /// Bond current, A.
+    pub i_bond_a: f64,
+    /// Positive conductor to earth, V.
+    pub v_pos: f64,
+    /// Negative conductor to earth, V.
+    pub v_neg: f64,
 }
 
 /// A surge is followed in steps of at most this.
 const FINE_S: f64 = 1e-6;
-const NOISE: u64 = 200;
+/// Purpose of a random stream: windows drawn at once.
+const DRAWN: u64 = 201;
 
 impl World {
     /// A world at the start of its scenario, seen through a front end of that design.
@@ -183,10 +201,13 @@ impl World {
             end: scenario.end(),
             now: SampleIndex(0),
             next_change: SampleIndex(0),
+            next_event: SampleIndex(0),
+            changed: SampleIndex(0),
             fault_s: vec![0.0; faults.len()],
             array,
             weather,
             sky,
+            ahead: None,
             ageing: scenario.ageing.clone(),
             aged: scenario.ageing.at_h(0.0),
             tick_samples,
@@ -209,10 +230,11 @@ impl World {
                 calibration,
                 rate,
                 settings.mains.hz(),
-                stream(scenario.seed, NOISE, 0).next_u64(),
+                scenario.seed,
             ),
             fine: LowPass::new(scenario.sensors.corner_hz, sample_s / f64::from(fine_parts)),
             fine_parts,
+            seed: scenario.seed,
         };
         world.array.set_age(world.aged);
         world.array.set_conditions(sky.conditions);
@@ -278,6 +300,16 @@ impl World {
         self.next_change
     }
 
+    /// Samples since anything outside or a contact changed: what averages over a window has seen it only after that long.
+    pub fn unchanged_for(&self) -> u64 {
+        self.now.since(self.changed)
+    }
+
+    /// The next scheduled change that is not the weather's.
+    pub fn next_event(&self) -> SampleIndex {
+        self.next_event
+    }
+
     /// With the switches left as they were in the last step, nothing but noise and hum changes before
     /// [`next_change`](Self::next_change).
     pub fn settled(&self) -> bool {
@@ -289,7 +321,8 @@ impl World {
             && self.front_end.settled(self.regime.i_bond_a())
     }
 
-    /// Jumps over quiet time with the switches of the last step held. The noise goes on from where it was.
+    /// Jumps over quiet time with the switches of the last step held. Noise belongs to the sample: it is the same after a jump
+    /// as without.
     ///
     /// # Panics
     /// If the world is not [`settled`](Self::settled) or `at` lies beyond [`next_change`](Self::next_change): the
@@ -302,7 +335,77 @@ impl World {
         assert!(at <= self.next_change, "skip_to must not pass next_change");
         self.common.skip(&self.regime, at.since(self.now));
         self.front_end.rest(self.regime.i_bond_a());
+        self.front_end.seek(at.0);
         self.now = at;
+    }
+
+    /// What stands at the sensors once everything is at rest, in the present weather.
+    pub fn at_rest(&self) -> AtRest {
+        let (v_pos, v_neg) = self.regime.poles_v();
+        AtRest {
+            i_bond_a: self.regime.i_bond_a(),
+            v_pos,
+            v_neg,
+        }
+    }
+
+    /// Goes from one tick of the weather to the next with the switches of the last step held, if `allow` agrees with what will
+    /// then be [`at_rest`](Self::at_rest). Otherwise nothing has changed, and the answer is false.
+    ///
+    /// # Errors
+    /// [`WorldError::Circuit`].
+    ///
+    /// # Panics
+    /// If the world is not [`settled`](Self::settled), or something else is due before or with the tick.
+    pub fn pass_tick(&mut self, allow: impl FnOnce(&AtRest) -> bool) -> Result<bool, WorldError> {
+        assert!(self.settled(), "pass_tick needs a settled world");
+        assert!(
+            self.next_tick < self.next_event,
+            "pass_tick must not pass an event"
+        );
+        let (now, sky, aged, regime) = (self.now, self.sky, self.aged, self.regime);
+        self.now = self.next_tick;
+        self.change();
+        if self.stale {
+            self.regime = self.regime_for(self.contacts)?;
+            self.stale = false;
+        }
+        if allow(&self.at_rest()) {
+            self.common = CommonMode::default();
+            self.front_end.rest(self.regime.i_bond_a());
+            self.front_end.seek(self.now.0);
+            return Ok(true);
+        }
+        self.ahead = Some(self.sky);
+        (self.now, self.sky, self.aged) = (now, sky, aged);
+        self.next_tick = SampleIndex(self.next_tick.0 - self.tick_samples);
+        self.array.set_age(aged);
+        self.array.set_conditions(sky.conditions);
+        self.change();
+        self.known = [None; 16];
+        (self.regime, self.stale) = (regime, false);
+        Ok(false)
+    }
+
+    /// A window of so many samples up to the present one, while the world stands still: drawn, not sampled.
+    pub fn draw_window(&self, at: SampleIndex, seen: &AtRest, samples: usize) -> WindowDrawn {
+        let seen = Seen {
+            i_a: seen.i_bond_a,
+            v_pos: seen.v_pos,
+            v_neg: seen.v_neg,
+        };
+        let mut rng = stream(self.seed, DRAWN, at.0);
+        self.front_end
+            .draw_window(&seen, !self.contacts.bond_open, samples, &mut rng)
+    }
+
+    /// Whether both poles are so far from the rails of their channels that no noise takes them there.
+    pub fn poles_in_range(&self, seen: &AtRest) -> bool {
+        self.front_end.poles_in_range(&Seen {
+            i_a: seen.i_bond_a,
+            v_pos: seen.v_pos,
+            v_neg: seen.v_neg,
+        })
     }
 
     /// Unix time of a sample, ms.
@@ -333,8 +436,10 @@ impl World {
     fn change(&mut self) {
         let now = self.now;
         let mut new_regimes = false;
+        let event = now >= self.next_event;
         while self.next_tick <= now {
-            let sky = self.weather.next_tick();
+            let next = || self.weather.next_tick();
+            let sky = self.ahead.take().unwrap_or_else(next);
             let tick_h = self.next_tick.0 as f64 / f64::from(self.sample_rate_hz) / 3600.0;
             let aged = self.ageing.at_h(tick_h);
             self.next_tick = self.next_tick.after(self.tick_samples);
@@ -346,7 +451,7 @@ impl World {
             }
             self.sky = sky;
         }
-        let mut next = self.next_tick;
+        let mut next = SampleIndex(u64::MAX);
         let mut soonest = |at: SampleIndex| {
             if at > now && at < next {
                 next = at;
@@ -384,7 +489,11 @@ impl World {
             soonest(surge.at);
         }
         soonest(self.end);
-        self.next_change = next;
+        self.next_event = next;
+        self.next_change = next.min(self.next_tick);
+        if new_regimes || event {
+            self.changed = now;
+        }
         if new_regimes {
             self.known = [None; 16];
             self.stale = true;
@@ -394,6 +503,7 @@ impl World {
     /// Goes over to the regime of these contacts.
     fn enter(&mut self, contacts: Contacts) -> Result<(), WorldError> {
         let regime = self.regime_for(contacts)?;
+        self.changed = self.now;
         self.common.enter(&self.regime, &regime);
         self.regime = regime;
         self.contacts = contacts;

@@ -1,10 +1,12 @@
 //! World → firmware → link, in virtual time.
 
+use super::coast::Coast;
 use super::wires::{ByteLine, Wire};
 use ohmward_core::board::{Board, BoardFault, Parts, Pins, SampleSource};
 use ohmward_core::ram_flash::RamFlash;
 use ohmward_core::{Identity, Monitor, PRE_SAMPLES, Rest, Sample};
 use ohmward_plant::{Scenario, Switches, World, WorldError};
+use ohmward_proto::Reading;
 use ohmward_proto::event::StartReason;
 use ohmward_proto::settings::{Calibration, SettingsFault};
 use ohmward_proto::units::SampleIndex;
@@ -17,6 +19,25 @@ pub enum Gear {
     /// Where the world stands still and the firmware waits, time jumps to shortly before the next thing that can
     /// happen on either side.
     SkipQuiet,
+    /// As `SkipQuiet`, and in quiet the readings are drawn for their windows instead of sampled, and the weather goes by in
+    /// ticks: checks, connecting, faults, trips are sampled as ever. Readings are taken with [`SimBoard::take_readings`];
+    /// there are no spectra in quiet.
+    ReadingsOnly,
+}
+
+impl std::str::FromStr for Gear {
+    type Err = String;
+
+    fn from_str(text: &str) -> Result<Self, String> {
+        match text {
+            "every-sample" => Ok(Self::EverySample),
+            "skip-quiet" => Ok(Self::SkipQuiet),
+            "readings-only" => Ok(Self::ReadingsOnly),
+            _ => Err(format!(
+                "'{text}' is no gear: use every-sample, skip-quiet or readings-only"
+            )),
+        }
+    }
 }
 
 /// Why a simulated board stopped.
@@ -49,8 +70,8 @@ fn key_prefix(fault: SettingsFault) -> String {
 }
 
 /// Feeds the firmware with what the world's sensors give, and the world with what firmware switches.
-struct WorldSource {
-    world: World,
+pub(super) struct WorldSource {
+    pub(super) world: World,
     contactor: Wire,
     bond_switch: Wire,
     bridge_pos: Wire,
@@ -84,11 +105,21 @@ impl SampleSource for WorldSource {
 
 /// The firmware's board code on simulated parts.
 pub struct SimBoard {
-    board: Board<WorldSource, Wire, Wire, RamFlash, ByteLine>,
+    board: SimulatedBoard,
     line: ByteLine,
     sample_rate_hz: u32,
     gear: Gear,
     until_look: u32,
+    coast: Coast,
+}
+
+/// Board code on simulated parts.
+pub(super) type SimulatedBoard = Board<WorldSource, Wire, Wire, RamFlash, ByteLine>;
+
+/// Samples until the firmware has taken notice of a change: its whole-cycle windows hold nothing else, the waveform has been
+/// compared for a cycle, and the slow looks have had their turn. Only then does it say of itself whether it rests.
+pub(super) fn until_seen(window: usize) -> u64 {
+    2 * window as u64 + 32
 }
 
 /// Samples between two looks at link and quiet: 5 ms at 4 kS/s, much less than the shortest reading interval.
@@ -155,6 +186,7 @@ impl SimBoard {
             sample_rate_hz: identity.sample_rate_hz,
             gear,
             until_look: LOOK_EVERY,
+            coast: Coast::new(scenario),
         })
     }
 
@@ -174,8 +206,8 @@ impl SimBoard {
             if self.until_look == 0 {
                 self.until_look = LOOK_EVERY;
                 self.board.serve_link();
-                self.skip_quiet();
-                if self.line.has_output() {
+                self.skip_quiet()?;
+                if self.line.has_output() || self.coast.is_full() {
                     break;
                 }
             }
@@ -184,16 +216,23 @@ impl SimBoard {
     }
 
     /// Jumps over time in which neither side has anything to do.
-    fn skip_quiet(&mut self) {
-        if self.gear == Gear::EverySample {
-            return;
+    fn skip_quiet(&mut self) -> Result<(), SimError> {
+        match self.gear {
+            Gear::EverySample => return Ok(()),
+            Gear::SkipQuiet => {}
+            Gear::ReadingsOnly => {
+                let at = self.now().0;
+                let coasted = self.coast.go(&mut self.board);
+                return coasted.map_err(|source| SimError::World { at, source });
+            }
         }
         let Rest::Until(firmware) = self.board.rest() else {
-            return;
+            return Ok(());
         };
+        let window = self.board.monitor().window();
         let world = &mut self.board.source_mut().world;
-        if !world.settled() {
-            return;
+        if !world.settled() || world.unchanged_for() < until_seen(window) {
+            return Ok(());
         }
         // A capture reaches back from its trigger, so what comes before a change has to be sampled too.
         let change = SampleIndex(world.next_change().0.saturating_sub(PRE_SAMPLES as u64));
@@ -203,6 +242,12 @@ impl SimBoard {
             world.skip_to(next);
             self.board.skip_to(next.after(1));
         }
+        Ok(())
+    }
+
+    /// Takes the readings that were drawn, in their order; those that were sampled come over the link as ever.
+    pub fn take_readings(&mut self) -> Vec<Reading> {
+        self.coast.take()
     }
 
     fn fault(&self, fault: BoardFault<WorldError>) -> SimError {
