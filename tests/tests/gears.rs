@@ -230,7 +230,7 @@ fn a_day_of_drawn_readings_is_the_day_that_was_sampled() {
                 checks += 1;
             }
             (Insulation::NotMeasured { why: a, .. }, Insulation::NotMeasured { why: b, .. }) => {
-                assert_eq!(a, b)
+                assert_eq!(a, b);
             }
             (a, b) => panic!("{a:?}\n{b:?}"),
         }
