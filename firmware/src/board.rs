@@ -15,9 +15,10 @@ use embedded_storage::nor_flash::NorFlash;
 use ohmward_proto::decoder::{Decoder, DecoderCounts};
 use ohmward_proto::event::{MemoryFault, TripCause};
 use ohmward_proto::frame::{FrameError, MAX_FRAME, encode};
+use ohmward_proto::measure::Reading;
 use ohmward_proto::message::{LinkStats, Message};
 use ohmward_proto::settings::{Calibration, Settings, SettingsFault};
-use ohmward_proto::units::SampleIndex;
+use ohmward_proto::units::{Amps, SampleIndex, Volts};
 
 /// Bytes taken from the link in one turn, and frames given to it: a sample must not wait for a talkative host.
 const BYTES_IN_MAX: usize = 256;
@@ -463,6 +464,11 @@ where
     /// See [`Monitor::rest`]; a frame on its way does not count, the link has its own time.
     pub fn rest(&self) -> Rest {
         self.monitor.rest()
+    }
+
+    /// See [`Monitor::quiet_reading`].
+    pub fn quiet_reading(&mut self, dc: Amps, rms: Amps, v_pos: Volts, v_neg: Volts) -> Reading {
+        self.monitor.quiet_reading(dc, rms, v_pos, v_neg)
     }
 
     /// See [`Monitor::skip_to`].

@@ -74,6 +74,17 @@ impl Fuse {
         self.stretch > 0
     }
 
+    /// This current, going on for ever, would make it as hot as it may become.
+    pub fn would_trip(&self, rms: Amps) -> bool {
+        let over = rms.0 / (self.rating.0 * MIN_OVER_RATING);
+        over * over >= TRIP_AT
+    }
+
+    /// Samples below the rating are passed over.
+    pub fn rest(&mut self, samples: u64) {
+        self.quiet = self.quiet.saturating_add(samples);
+    }
+
     /// `samples` at this RMS current. True when the fuse is as hot as it may become.
     pub fn warm(&mut self, rms: Amps, samples: u64) -> bool {
         let over = rms.0 / (self.rating.0 * MIN_OVER_RATING);

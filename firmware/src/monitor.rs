@@ -169,6 +169,8 @@ pub struct Monitor {
     i_bond: Window,
     v_pos: Window,
     v_neg: Window,
+    /// The full windows of the poles have been looked at since they began afresh.
+    poles_seen: bool,
     continuous: PickupState,
     ground_fault: PickupState,
     watch: Watch,
@@ -277,6 +279,7 @@ impl Monitor {
             i_bond: Window::new(window),
             v_pos: Window::new(window),
             v_neg: Window::new(window),
+            poles_seen: false,
             continuous: PickupState::default(),
             ground_fault: PickupState::default(),
             watch: Watch::new(setup, settings.insulation, settings.check),
@@ -343,6 +346,7 @@ impl Monitor {
         self.i_bond = Window::new(window);
         self.v_pos = Window::new(window);
         self.v_neg = Window::new(window);
+        self.poles_seen = false;
         self.continuous.clear();
         self.ground_fault.clear();
         let setup = setup(&settings, self.front_end.calibration(), rate, window);
@@ -507,6 +511,7 @@ impl Monitor {
     /// Lets the watch over the insulation see the poles.
     fn watch_insulation(&mut self) -> Option<(TripCause, SampleIndex)> {
         let full = self.slow_look() && self.v_pos.full() && self.v_neg.full();
+        self.poles_seen |= full;
         let poles = Poles {
             sums: WindowSums {
                 v_pos: self.v_pos.sum(),
@@ -534,7 +539,8 @@ impl Monitor {
         self.bond_open() || self.watch.measuring() || self.self_test.busy()
     }
 
-    fn bond_open(&self) -> bool {
+    /// The bond is told to be open.
+    pub fn bond_open(&self) -> bool {
         // A contactor that does not open leaves the bond as the only way to stop a fault current.
         let trip_opens = self.settings.trip_opens_bond || self.state() == TripState::FailedToOpen;
         self.settings.earthing.has_bond()

@@ -299,6 +299,12 @@ impl Sudden {
         self.picked_up.is_some()
     }
 
+    /// The period is known, or there is nothing to follow: a change would be seen as soon as samples are there to compare.
+    pub fn watches(&self) -> bool {
+        let in_step = self.period.off_cycles == 0 || !self.period.followed;
+        !self.enabled || (self.period.steady() && in_step)
+    }
+
     /// Enough samples are there, and yet no reference can be trusted: the current does not repeat with the mains.
     pub fn untrusted(&self) -> bool {
         self.enabled && self.i.filled >= RING && !self.period.steady()

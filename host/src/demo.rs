@@ -3,6 +3,7 @@
 use crate::chart::{ChartError, OverviewData, WaveformData, draw_overview, draw_waveform};
 use crate::link::Source;
 use crate::record::{Options, Progress, RecordError, record};
+use crate::sim::Gear;
 use crate::store::{EventFilter, Store, StoreError, StoredEvent};
 use ohmward_plant::{Scenario, ScenarioError};
 use ohmward_proto::EventKind;
@@ -89,6 +90,7 @@ pub fn run(
         sources: vec![Source::Sim(folder.join(SCENARIO_FILE))],
         store: store_dir.clone(),
         baud: 0,
+        gear: Gear::SkipQuiet,
         duration: None,
         comes_back: false,
     };

@@ -1,5 +1,6 @@
 //! What the end-to-end tests share: the scenario, the binary, a board run to its end without a host program.
 
+pub mod drawn;
 pub mod line;
 pub mod lossless;
 pub mod rig;
@@ -67,6 +68,7 @@ pub fn run_until(scenario: &Scenario, gear: Gear, stop: impl Fn(&SimBoard) -> bo
     let mut goes_on = true;
     while goes_on && !stop(&board) {
         goes_on = board.run(u64::MAX / 2).expect("runs");
+        said.readings.extend(board.take_readings());
         let mut acks = Vec::new();
         decoder.feed(&board.take_output(), |message| {
             match message.expect("a clean line") {
@@ -89,5 +91,7 @@ pub fn run_until(scenario: &Scenario, gear: Gear, stop: impl Fn(&SimBoard) -> bo
             board.serve_link();
         }
     }
+    // Drawn ones and those that came over the link.
+    said.readings.sort_by_key(|reading| reading.at);
     said
 }

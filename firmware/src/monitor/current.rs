@@ -138,7 +138,7 @@ impl Monitor {
     }
 
     /// A ground-fault fuse stands in the bond.
-    fn has_fuse(&self) -> bool {
+    pub(super) fn has_fuse(&self) -> bool {
         matches!(
             self.settings.earthing,
             Earthing::NegativeBonded | Earthing::PositiveBonded

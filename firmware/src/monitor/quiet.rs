@@ -2,8 +2,8 @@
 
 use super::{LOST_HELD_MAX, Monitor, Rest};
 use crate::calibrate::MicroAmps;
-use ohmward_proto::measure::NotMeasured;
-use ohmward_proto::units::SampleIndex;
+use ohmward_proto::measure::{BondCurrent, Channel, NotMeasured, Reading};
+use ohmward_proto::units::{Amps, SampleIndex, Volts};
 
 impl Monitor {
     /// A few missed samples are taken as the last one again; more of them begin everything afresh.
@@ -35,7 +35,25 @@ impl Monitor {
     ///
     /// A simulated world that also rests may then call [`Self::skip_to`]; metal never does.
     pub fn rest(&self) -> Rest {
+        // A reading needs a whole window before it.
+        let window = self.i_bond.len() as u64 + 1;
+        let reading = SampleIndex(self.next_reading.0.saturating_sub(window));
+        self.rest_until(reading)
+    }
+
+    /// The same with the readings left aside: a simulation may make them itself, as [`Self::quiet_reading`].
+    pub fn rest_but_for_readings(&self) -> Rest {
+        self.rest_until(SampleIndex(u64::MAX))
+    }
+
+    fn rest_until(&self, reading: SampleIndex) -> Rest {
+        let hot = self.has_fuse() && self.fuse.would_trip(MicroAmps(self.i_bond.rms()).amps());
         let busy = !self.i_bond.full()
+            || !self.poles_seen
+            || hot
+            || !self.sudden.watches()
+            || self.sudden_blind.is_some()
+            || self.sudden_blind_told
             || self.latch.busy()
             || self.watch.measuring()
             || self.timing()
@@ -45,9 +63,7 @@ impl Monitor {
             || self.self_test.busy()
             || self.command.is_some()
             || self.pending_trip.is_some();
-        // A reading needs a whole window before it.
         let window = self.i_bond.len() as u64 + 1;
-        let reading = SampleIndex(self.next_reading.0.saturating_sub(window));
         let next = reading.min(self.watch.next(self.latch.state()));
         if busy || next <= self.now.after(window) {
             Rest::Busy
@@ -62,8 +78,43 @@ impl Monitor {
             let skipped = at.0 - 1 - self.now.0;
             self.despike.rest(skipped);
             self.fuse.warm(MicroAmps(self.i_bond.rms()).amps(), skipped);
+            self.fuse.rest(skipped);
             self.break_off();
             self.now = SampleIndex(at.0 - 1);
+        }
+    }
+
+    /// When the next reading is due.
+    pub fn next_reading(&self) -> SampleIndex {
+        self.next_reading
+    }
+
+    /// Samples of a reading's window.
+    pub fn window(&self) -> usize {
+        self.i_bond.len()
+    }
+
+    /// The reading that is due next, of values that a simulation drew for its window, instead of one from samples. Only while
+    /// [`Self::rest_but_for_readings`] allows to pass over it.
+    pub fn quiet_reading(&mut self, dc: Amps, rms: Amps, v_pos: Volts, v_neg: Volts) -> Reading {
+        let at = self.next_reading;
+        self.next_reading = at.after(self.derived.reading_every);
+        let lost = self.plausible.lost();
+        let i_bond = match lost {
+            Some(channel @ (Channel::IFine | Channel::IWide)) => {
+                BondCurrent::NotMeasured(NotMeasured::SensorLost(channel))
+            }
+            _ if self.bond_open() => BondCurrent::NotMeasured(NotMeasured::BondOpen),
+            _ => BondCurrent::Measured { dc, rms },
+        };
+        Reading {
+            at,
+            i_bond,
+            v_pos: (lost != Some(Channel::VPos)).then_some(v_pos),
+            v_neg: (lost != Some(Channel::VNeg)).then_some(v_neg),
+            insulation: self.watch.insulation(),
+            state: self.latch.state(),
+            bond_open: self.bond_open(),
         }
     }
 
@@ -72,6 +123,7 @@ impl Monitor {
         self.i_bond.clear();
         self.v_pos.clear();
         self.v_neg.clear();
+        self.poles_seen = false;
         self.sudden.break_off();
         self.self_test.stop();
         self.spectrum = None;

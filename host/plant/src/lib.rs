@@ -34,4 +34,4 @@ pub use array::{
 };
 pub use network::NetworkError;
 pub use scenario::{Scenario, ScenarioError};
-pub use world::{Sensed, Switches, World, WorldError};
+pub use world::{AtRest, Sensed, Switches, World, WorldError};

@@ -1,5 +1,9 @@
 //! From physical values to converter codes: hum, gain error, offset, noise, effective bits, rails.
 
+mod window;
+
+pub use window::WindowDrawn;
+
 use crate::surge::{LowPass, LowPassState};
 use ohmward_proto::settings::Scale;
 use ohmward_proto::{Calibration, Codes};
@@ -67,6 +71,8 @@ struct ChannelModel {
     zero: f64,
     per_unit: f64,
     noise: f64,
+    /// How the board reads the codes.
+    scale: Scale,
 }
 
 impl ChannelModel {
@@ -83,6 +89,7 @@ impl ChannelModel {
             zero: f64::from(scale.zero) / step_counts + offset * per_unit,
             per_unit,
             noise: noise * per_unit.abs(),
+            scale,
         }
     }
 }
@@ -115,8 +122,14 @@ pub struct FrontEnd {
     inject_a: f64,
     filter: LowPass,
     filter_state: LowPassState,
+    seed: u64,
+    /// Of the present block of samples.
     noise: Pcg64Mcg,
 }
+
+/// Noise begins afresh every so many samples, from their index: whoever skips samples meets the same noise after them.
+const NOISE_BLOCK: u64 = 64;
+const NOISE: u64 = 200;
 
 impl FrontEnd {
     /// `mains_hz`: frequency of the hum.
@@ -160,7 +173,8 @@ impl FrontEnd {
             inject_a: s.inject_ma * 1e-3,
             filter: LowPass::new(s.corner_hz, 1.0 / f64::from(sample_rate_hz)),
             filter_state: LowPassState::default(),
-            noise: Pcg64Mcg::seed_from_u64(seed),
+            seed,
+            noise: stream(seed, NOISE, 0),
         }
     }
 
@@ -174,6 +188,20 @@ impl FrontEnd {
         parts.fold(0.0, |_, i| fine.step(&mut self.filter_state, i))
     }
 
+    /// The next sample to convert is `at`.
+    pub fn seek(&mut self, at: u64) {
+        self.noise = stream(self.seed, NOISE, at / NOISE_BLOCK);
+        for _ in 0..at % NOISE_BLOCK {
+            self.draw();
+        }
+    }
+
+    /// Four draws in a row: their latencies overlap.
+    #[inline]
+    fn draw(&mut self) -> [f64; 4] {
+        std::array::from_fn(|_| StandardNormal.sample(&mut self.noise))
+    }
+
     /// The filter rests at `i_bond_a`.
     pub fn rest(&mut self, i_bond_a: f64) {
         self.filter_state = LowPassState::resting(i_bond_a);
@@ -184,7 +212,8 @@ impl FrontEnd {
         self.filter_state.settled(i_bond_a)
     }
 
-    /// One sample of all channels. Hum is a function of the time `at` (a sample index), noise of the calls so far.
+    /// One sample of all channels. Hum and noise are functions of the sample's index `at`; after a gap [`seek`](Self::seek)
+    /// first.
     pub fn convert(&mut self, at: u64, seen: &Seen, bond_closed: bool, inject: bool) -> Codes {
         let hum = self.hum[(at % self.hum.len() as u64) as usize];
         let mut i_a = seen.i_a;
@@ -195,8 +224,10 @@ impl FrontEnd {
             i_a += self.inject_a;
         }
         let hum_v = hum * self.hum_pole_v;
-        // Four draws in a row: their latencies overlap.
-        let noise: [f64; 4] = std::array::from_fn(|_| StandardNormal.sample(&mut self.noise));
+        if at.is_multiple_of(NOISE_BLOCK) {
+            self.noise = stream(self.seed, NOISE, at / NOISE_BLOCK);
+        }
+        let noise = self.draw();
         Codes {
             i_fine: self.code(&self.fine, i_a, noise[0]),
             i_wide: self.code(&self.wide, i_a, noise[1]),

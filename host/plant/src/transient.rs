@@ -62,6 +62,11 @@ impl Regime {
         }
     }
 
+    /// Positive and negative conductor at rest, V.
+    pub fn poles_v(&self) -> (f64, f64) {
+        (self.v_pos, self.v_neg)
+    }
+
     /// Bond current at rest, A.
     pub fn i_bond_a(&self) -> f64 {
         self.i_bond_a
@@ -172,6 +177,11 @@ impl Transient {
             common: CommonMode::default(),
             running: None,
         }
+    }
+
+    /// Where it goes, with its nodes.
+    pub fn target(&self) -> &Target {
+        &self.target
     }
 
     /// Where it goes.

@@ -12,13 +12,12 @@ use crate::fault::{Fault, at_hours};
 use crate::fuse::Fuse;
 use crate::network::NetworkError;
 use crate::scenario::{Button, EarthPotential, PersonSettings, Scenario, Shade};
-use crate::sensors::{FrontEnd, Seen, SensorSettings, stream};
+use crate::sensors::{FrontEnd, Seen, SensorSettings, WindowDrawn, stream};
 use crate::surge::{LowPass, Surge};
-use crate::transient::{Electrical, Target, Transient};
+use crate::transient::{Electrical, Regime, Target, Transient};
 use crate::weather::{Sky, Weather};
 use ohmward_proto::settings::Earthing;
 use ohmward_proto::{Calibration, Codes, SampleIndex};
-use rand::Rng;
 use std::ops::Range;
 
 /// What the board sets.
@@ -136,10 +135,16 @@ pub struct World {
     end: SampleIndex,
     now: SampleIndex,
     next_change: SampleIndex,
+    /// The next one that is not of the weather.
+    next_event: SampleIndex,
+    /// Latest sample in which anything became otherwise.
+    changed: SampleIndex,
 
     array: Array,
     weather: Weather,
     sky: Sky,
+    /// Of the next tick, when that was looked at and put back.
+    ahead: Option<Sky>,
     ageing: AgeingSettings,
     aged: Aged,
     tick_samples: u64,
@@ -175,11 +180,35 @@ pub struct World {
     front_end: FrontEnd,
     fine: LowPass,
     fine_parts: u32,
+    seed: u64,
+}
+
+/// What stands at the sensors, everything at rest.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub struct AtRest {
+    /// Bond current, A.
+    pub i_bond_a: f64,
+    /// Positive conductor to earth, V.
+    pub v_pos: f64,
+    /// Negative conductor to earth, V.
+    pub v_neg: f64,
+}
+
+impl AtRest {
+    fn of(regime: &Regime) -> Self {
+        let (v_pos, v_neg) = regime.poles_v();
+        Self {
+            i_bond_a: regime.i_bond_a(),
+            v_pos,
+            v_neg,
+        }
+    }
 }
 
 /// A surge is followed in steps of at most this.
 const FINE_S: f64 = 1e-6;
-const NOISE: u64 = 200;
+/// Purpose of a random stream: windows drawn at once.
+const DRAWN: u64 = 201;
 
 impl World {
     /// A world at the start of its scenario, seen through a front end of that design.
@@ -246,10 +275,13 @@ impl World {
             end: scenario.end(),
             now: SampleIndex(0),
             next_change: SampleIndex(0),
+            next_event: SampleIndex(0),
+            changed: SampleIndex(0),
             fault_s: vec![0.0; faults.len()],
             array,
             weather,
             sky,
+            ahead: None,
             ageing: scenario.ageing.clone(),
             aged: scenario.ageing.at_h(0.0),
             tick_samples,
@@ -281,10 +313,11 @@ impl World {
                 calibration,
                 rate,
                 settings.mains.hz(),
-                stream(scenario.seed, NOISE, 0).next_u64(),
+                scenario.seed,
             ),
             fine: LowPass::new(scenario.sensors.corner_hz, sample_s / f64::from(fine_parts)),
             fine_parts,
+            seed: scenario.seed,
         };
         world.array.set_age(world.aged);
         world.array.set_conditions(sky.conditions);
@@ -377,6 +410,19 @@ impl World {
         self.fuse.and_then(|fuse| fuse.melted())
     }
 
+    /// The current at rest through the fuse, from now to `at`.
+    fn carry_steadily(&mut self, at: SampleIndex) {
+        let carried_a2 = if self.contacts.bond_open {
+            0.0
+        } else {
+            self.steady_a2()
+        };
+        let for_s = at.since(self.now) as f64 / f64::from(self.sample_rate_hz);
+        if let Some(fuse) = &mut self.fuse {
+            self.stale |= fuse.carry(carried_a2, for_s, at);
+        }
+    }
+
     /// One sample of bond current through the fuse.
     fn heat_fuse(&mut self, mean_square_a2: f64, bond_closed: bool) {
         let noise_a2 = self.noise.map_or(0.0, |noise| noise.mean_square_a2());
@@ -401,6 +447,16 @@ impl World {
         }
     }
 
+    /// Samples since anything outside or a contact changed: what averages over a window has seen it only after that long.
+    pub fn unchanged_for(&self) -> u64 {
+        self.now.since(self.changed)
+    }
+
+    /// The next scheduled change that is not the weather's.
+    pub fn next_event(&self) -> SampleIndex {
+        self.next_event
+    }
+
     /// With the switches left as they were in the last step, nothing but noise and hum changes before
     /// [`next_change`](Self::next_change).
     pub fn settled(&self) -> bool {
@@ -412,7 +468,8 @@ impl World {
             && self.front_end.settled(self.transient.regime().i_bond_a())
     }
 
-    /// Jumps over quiet time with the switches of the last step held. The noise goes on from where it was.
+    /// Jumps over quiet time with the switches of the last step held. Noise belongs to the sample: it is the same after a jump
+    /// as without.
     ///
     /// # Panics
     /// If the world is not [`settled`](Self::settled) or `at` lies beyond [`next_change`](Self::next_change): the
@@ -427,17 +484,98 @@ impl World {
             "skip_to must not pass next_change"
         );
         self.transient.skip(at.since(self.now));
-        let carried_a2 = if self.contacts.bond_open {
-            0.0
-        } else {
-            self.steady_a2()
-        };
-        if let Some(fuse) = &mut self.fuse {
-            let skipped_s = at.since(self.now) as f64 / f64::from(self.sample_rate_hz);
-            self.stale |= fuse.carry(carried_a2, skipped_s, at);
-        }
+        self.carry_steadily(at);
         self.front_end.rest(self.transient.regime().i_bond_a());
+        self.front_end.seek(at.0);
         self.now = at;
+    }
+
+    /// What stands at the sensors once everything is at rest, in the present weather.
+    pub fn at_rest(&self) -> AtRest {
+        AtRest::of(self.transient.regime())
+    }
+
+    /// Windows can be [drawn](Self::draw_window): there is no converter's noise in the bond current, and the fuse does not
+    /// melt at it.
+    pub fn drawable(&self) -> bool {
+        let noise = self.noise.is_some();
+        !noise && !self.melts_at(self.transient.regime().i_bond_a())
+    }
+
+    fn melts_at(&self, i_bond_a: f64) -> bool {
+        self.fuse
+            .is_some_and(|fuse| fuse.melts_after_s(i_bond_a * i_bond_a).is_some())
+    }
+
+    /// Goes from one tick of the weather to the next with the switches of the last step held, if it stays
+    /// [`drawable`](Self::drawable) and `allow` agrees with what will then be [`at_rest`](Self::at_rest). Otherwise nothing
+    /// has changed, and the answer is false.
+    ///
+    /// # Errors
+    /// [`WorldError::Circuit`].
+    ///
+    /// # Panics
+    /// If the world is not [`settled`](Self::settled), or something else is due before or with the tick.
+    pub fn pass_tick(&mut self, allow: impl FnOnce(&AtRest) -> bool) -> Result<bool, WorldError> {
+        assert!(self.settled(), "pass_tick needs a settled world");
+        assert!(
+            self.next_tick < self.next_event,
+            "pass_tick must not pass an event"
+        );
+        let (now, sky, aged) = (self.now, self.sky, self.aged);
+        self.now = self.next_tick;
+        self.change();
+        let next = if self.stale {
+            self.regime_for(self.contacts)?
+        } else {
+            Entered {
+                target: self.transient.target().clone(),
+                noise: self.noise,
+            }
+        };
+        let at_rest = AtRest::of(&next.target.regime);
+        let drawable = next.noise.is_none() && !self.melts_at(at_rest.i_bond_a);
+        if drawable && allow(&at_rest) {
+            let tick = std::mem::replace(&mut self.now, now);
+            self.carry_steadily(tick);
+            self.now = tick;
+            self.transient = Transient::at(next.target, 1.0 / f64::from(self.sample_rate_hz));
+            self.noise = None;
+            self.stale = false;
+            self.front_end.rest(at_rest.i_bond_a);
+            self.front_end.seek(self.now.0);
+            return Ok(true);
+        }
+        self.ahead = Some(self.sky);
+        (self.now, self.sky, self.aged) = (now, sky, aged);
+        self.next_tick = SampleIndex(self.next_tick.0 - self.tick_samples);
+        self.array.set_age(aged);
+        self.array.set_conditions(sky.conditions);
+        self.change();
+        self.known = Default::default();
+        self.stale = false;
+        Ok(false)
+    }
+
+    /// A window of so many samples up to the present one, while the world stands still: drawn, not sampled.
+    pub fn draw_window(&self, at: SampleIndex, seen: &AtRest, samples: usize) -> WindowDrawn {
+        let seen = Seen {
+            i_a: seen.i_bond_a,
+            v_pos: seen.v_pos,
+            v_neg: seen.v_neg,
+        };
+        let mut rng = stream(self.seed, DRAWN, at.0);
+        self.front_end
+            .draw_window(&seen, !self.contacts.bond_open, samples, &mut rng)
+    }
+
+    /// Whether both poles are so far from the rails of their channels that no noise takes them there.
+    pub fn poles_in_range(&self, seen: &AtRest) -> bool {
+        self.front_end.poles_in_range(&Seen {
+            i_a: seen.i_bond_a,
+            v_pos: seen.v_pos,
+            v_neg: seen.v_neg,
+        })
     }
 
     /// Unix time of a sample, ms.
@@ -463,8 +601,10 @@ impl World {
     fn change(&mut self) {
         let now = self.now;
         let mut new_regimes = false;
+        let event = now >= self.next_event;
         while self.next_tick <= now {
-            let sky = self.weather.next_tick();
+            let next = || self.weather.next_tick();
+            let sky = self.ahead.take().unwrap_or_else(next);
             let tick_h = self.next_tick.0 as f64 / f64::from(self.sample_rate_hz) / 3600.0;
             let aged = self.ageing.at_h(tick_h);
             self.next_tick = self.next_tick.after(self.tick_samples);
@@ -476,7 +616,7 @@ impl World {
             }
             self.sky = sky;
         }
-        let mut next = self.next_tick;
+        let mut next = SampleIndex(u64::MAX);
         let mut soonest = |at: SampleIndex| {
             if at > now && at < next {
                 next = at;
@@ -536,7 +676,11 @@ impl World {
             soonest(surge.at);
         }
         soonest(self.end);
-        self.next_change = next;
+        self.next_event = next;
+        self.next_change = next.min(self.next_tick);
+        if new_regimes || event {
+            self.changed = now;
+        }
         if new_regimes {
             self.known = Default::default();
             self.stale = true;
@@ -546,6 +690,7 @@ impl World {
     /// Goes over to the regime of these contacts.
     fn enter(&mut self, contacts: Contacts) -> Result<(), WorldError> {
         let entered = self.regime_for(contacts)?;
+        self.changed = self.now;
         self.transient
             .enter(&mut self.array, contacts, entered.target)
             .map_err(|why| self.circuit(why))?;

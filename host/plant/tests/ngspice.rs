@@ -87,6 +87,7 @@ impl<T> Case<T> {
             activation_energy_ev: 0.0,
             wet_factor: 0.0,
             wet_capacitance_factor: 1.0,
+            capacitance_percent_per_k: 0.0,
         };
         let load = match self.load.as_str() {
             "none" => Load::None,

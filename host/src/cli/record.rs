@@ -6,6 +6,7 @@ use clap::Args;
 use indicatif::{ProgressBar, ProgressStyle};
 use ohmward::link::Source;
 use ohmward::record::{LinkSummary, Notice, Options, Outcome, Progress, record};
+use ohmward::sim::Gear;
 use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
@@ -27,6 +28,10 @@ pub struct RecordArgs {
     /// Speed of serial lines, baud (8 data bits, no parity, 1 stop bit)
     #[arg(long, default_value_t = 115_200, value_parser = clap::value_parser!(u32).range(300..=12_000_000))]
     baud: u32,
+    /// How scenarios are run: skip-quiet (all events, readings from samples), readings-only (readings in quiet are drawn: a
+    /// year in seconds) or every-sample
+    #[arg(long, default_value = "skip-quiet", value_parser = clap::value_parser!(Gear))]
+    gear: Gear,
     /// Stop after this long (30s, 5m, 2h, 7d): by the clock for boards, in virtual time for scenarios
     #[arg(long = "for", value_parser = span)]
     duration: Option<Duration>,
@@ -90,6 +95,7 @@ pub fn run(args: RecordArgs) -> anyhow::Result<ExitCode> {
         sources,
         store: args.store,
         baud: args.baud,
+        gear: args.gear,
         duration: args.duration,
         comes_back: !args.until_gone,
     };

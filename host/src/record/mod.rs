@@ -22,6 +22,7 @@ mod simulation;
 mod writer;
 
 use crate::link::{LinkReport, Source};
+use crate::sim::Gear;
 use crate::store::{Store, StoreError};
 use ohmward_plant::ScenarioError;
 use ohmward_proto::message::BoardId;
@@ -45,6 +46,8 @@ pub struct Options {
     pub store: PathBuf,
     /// Speed of serial lines.
     pub baud: u32,
+    /// How virtual time moves in scenarios.
+    pub gear: Gear,
     /// For how long: on the wall for real boards, in virtual time for scenarios.
     pub duration: Option<Duration>,
     /// A board that went away is waited for; else its source has ended.
@@ -196,10 +199,10 @@ pub fn record(
             Source::Sim(path) => {
                 let scenario = ohmward_plant::Scenario::load(path)?;
                 let (writer, stop) = (writer.clone(), Arc::clone(stop));
-                let duration = options.duration;
+                let (duration, gear) = (options.duration, options.gear);
                 let from = source.to_string();
                 simulations.push(std::thread::spawn(move || {
-                    simulation::run(&from, &scenario, duration, &writer, &stop)
+                    simulation::run(&from, &scenario, duration, gear, &writer, &stop)
                 }));
             }
             Source::Serial(_) | Source::Pattern(_) | Source::Tcp(_) => lines.push(source.clone()),

@@ -4,6 +4,7 @@ use super::RecordError;
 use super::writer::{Writer, is_urgent};
 use crate::link::{Moment, Session};
 use crate::sim::{Gear, SimBoard};
+use crate::store::Entry;
 use ohmward_plant::Scenario;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
@@ -15,10 +16,11 @@ pub fn run(
     from: &str,
     scenario: &Scenario,
     duration: Option<Duration>,
+    gear: Gear,
     writer: &Writer,
     stop: &AtomicBool,
 ) -> Result<(), RecordError> {
-    let mut board = SimBoard::new(scenario, Gear::SkipQuiet)?;
+    let mut board = SimBoard::new(scenario, gear)?;
     let end = duration.map_or(board.end().0, |d| {
         (d.as_secs_f64() * f64::from(board.sample_rate_hz())) as u64
     });
@@ -38,6 +40,13 @@ pub fn run(
         } else {
             board.serve_link();
         }
+        let drawn = board.take_readings();
+        batch.extend(drawn.into_iter().map(|reading| Entry::Reading {
+            board: scenario.board.id,
+            boot: board.monitor().boot(),
+            t_us: board.unix_ms(reading.at).saturating_mul(1000),
+            reading,
+        }));
         let said = board.take_output();
         session.receive(&said, now, &mut batch);
         let urgent = batch.iter().any(is_urgent) || !goes_on;

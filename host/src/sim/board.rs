@@ -1,5 +1,6 @@
 //! World → firmware → link, in virtual time.
 
+use super::coast::Coast;
 use super::replay::{Replay, ReplayError, ReplaySetup};
 use super::wires::{ByteLine, Wire};
 use crate::bench::run::RATE_HZ;
@@ -7,10 +8,10 @@ use ohmward_core::board::{Board, BoardFault, Parts, Pins, SampleSource};
 use ohmward_core::ram_flash::RamFlash;
 use ohmward_core::{Identity, Monitor, PRE_SAMPLES, Rest, Sample};
 use ohmward_plant::{Scenario, Sensed, Switches, World, WorldError};
-use ohmward_proto::Settings;
 use ohmward_proto::event::StartReason;
 use ohmward_proto::settings::{Calibration, SettingsFault};
 use ohmward_proto::units::SampleIndex;
+use ohmward_proto::{Reading, Settings};
 
 /// How virtual time moves.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
@@ -20,6 +21,25 @@ pub enum Gear {
     /// Where the world stands still and the firmware waits, time jumps to shortly before the next thing that can
     /// happen on either side.
     SkipQuiet,
+    /// As `SkipQuiet`, and in quiet the readings are drawn for their windows instead of sampled, and the weather goes by in
+    /// ticks: checks, connecting, faults, trips are sampled as ever. Readings are taken with [`SimBoard::take_readings`];
+    /// there are no spectra in quiet.
+    ReadingsOnly,
+}
+
+impl std::str::FromStr for Gear {
+    type Err = String;
+
+    fn from_str(text: &str) -> Result<Self, String> {
+        match text {
+            "every-sample" => Ok(Self::EverySample),
+            "skip-quiet" => Ok(Self::SkipQuiet),
+            "readings-only" => Ok(Self::ReadingsOnly),
+            _ => Err(format!(
+                "'{text}' is no gear: use every-sample, skip-quiet or readings-only"
+            )),
+        }
+    }
 }
 
 /// Why a simulated board stopped.
@@ -67,7 +87,7 @@ enum Outside {
 
 /// Why there is no next sample.
 #[derive(Debug)]
-enum OutsideError {
+pub(super) enum OutsideError {
     World(WorldError),
     Replay(ReplayError),
 }
@@ -105,7 +125,7 @@ impl Outside {
 }
 
 /// Feeds the firmware with what the sensors give, and what is around it with what firmware switches.
-struct OutsideSource {
+pub(super) struct OutsideSource {
     outside: Outside,
     contactor: Wire,
     bond_switch: Wire,
@@ -115,6 +135,24 @@ struct OutsideSource {
     contactor_feedback: Wire,
     reset: Wire,
     arm: Wire,
+}
+
+impl OutsideSource {
+    /// The simulated world; a replay has none and never rests.
+    pub(super) fn world(&self) -> Option<&World> {
+        match &self.outside {
+            Outside::World(world) => Some(world),
+            Outside::Replay(_) => None,
+        }
+    }
+
+    /// The same, to move it on.
+    pub(super) fn world_mut(&mut self) -> Option<&mut World> {
+        match &mut self.outside {
+            Outside::World(world) => Some(world),
+            Outside::Replay(_) => None,
+        }
+    }
 }
 
 impl SampleSource for OutsideSource {
@@ -140,11 +178,21 @@ impl SampleSource for OutsideSource {
 
 /// The firmware's board code on simulated parts.
 pub struct SimBoard {
-    board: Board<OutsideSource, Wire, Wire, RamFlash, ByteLine>,
+    board: SimulatedBoard,
     line: ByteLine,
     sample_rate_hz: u32,
     gear: Gear,
     until_look: u32,
+    coast: Coast,
+}
+
+/// Board code on simulated parts.
+pub(super) type SimulatedBoard = Board<OutsideSource, Wire, Wire, RamFlash, ByteLine>;
+
+/// Samples until the firmware has taken notice of a change: its whole-cycle windows hold nothing else, the waveform has been
+/// compared for a cycle, and the slow looks have had their turn. Only then does it say of itself whether it rests.
+pub(super) fn until_seen(window: usize) -> u64 {
+    2 * window as u64 + 32
 }
 
 /// Samples between two looks at link and quiet: 5 ms at 4 kS/s, much less than the shortest reading interval.
@@ -165,8 +213,16 @@ impl SimBoard {
             sample_rate_hz: scenario.board.sample_rate_hz,
             epoch_unix_ms: Some(world.unix_ms(SampleIndex(0))),
         };
+        let coast = Coast::new(&scenario.settings, scenario.sensors.hum_bond_ma);
         let outside = Outside::World(Box::new(world));
-        Self::build(outside, identity, scenario.settings, calibration, gear)
+        Self::build(
+            outside,
+            identity,
+            scenario.settings,
+            calibration,
+            gear,
+            coast,
+        )
     }
 
     /// A board that meets a recorded trace, every sample of it.
@@ -189,6 +245,7 @@ impl SimBoard {
             setup.settings,
             setup.calibration(),
             Gear::EverySample,
+            Coast::new(&setup.settings, 0.0),
         )
     }
 
@@ -198,6 +255,7 @@ impl SimBoard {
         settings: Settings,
         calibration: Calibration,
         gear: Gear,
+        coast: Coast,
     ) -> Result<Self, SimError> {
         let wire = Wire::default;
         let line = ByteLine::default();
@@ -244,6 +302,7 @@ impl SimBoard {
             sample_rate_hz: identity.sample_rate_hz,
             gear,
             until_look: LOOK_EVERY,
+            coast,
         })
     }
 
@@ -264,8 +323,8 @@ impl SimBoard {
             if self.until_look == 0 {
                 self.until_look = LOOK_EVERY;
                 self.board.serve_link();
-                self.skip_quiet();
-                if self.line.has_output() {
+                self.skip_quiet()?;
+                if self.line.has_output() || self.coast.is_full() {
                     break;
                 }
             }
@@ -279,18 +338,25 @@ impl SimBoard {
     }
 
     /// Jumps over time in which neither side has anything to do.
-    fn skip_quiet(&mut self) {
-        if self.gear == Gear::EverySample {
-            return;
+    fn skip_quiet(&mut self) -> Result<(), SimError> {
+        match self.gear {
+            Gear::EverySample => return Ok(()),
+            Gear::SkipQuiet => {}
+            Gear::ReadingsOnly => {
+                let at = self.now().0;
+                let coasted = self.coast.go(&mut self.board);
+                return coasted.map_err(|source| SimError::World { at, source });
+            }
         }
         let Rest::Until(firmware) = self.board.rest() else {
-            return;
+            return Ok(());
         };
-        let Outside::World(world) = &mut self.board.source_mut().outside else {
-            return;
+        let window = self.board.monitor().window();
+        let Some(world) = self.board.source_mut().world_mut() else {
+            return Ok(());
         };
-        if !world.settled() {
-            return;
+        if !world.settled() || world.unchanged_for() < until_seen(window) {
+            return Ok(());
         }
         // A capture reaches back from its trigger, so what comes before a change has to be sampled too.
         let change = SampleIndex(world.next_change().0.saturating_sub(PRE_SAMPLES as u64));
@@ -300,6 +366,12 @@ impl SimBoard {
             world.skip_to(next);
             self.board.skip_to(next.after(1));
         }
+        Ok(())
+    }
+
+    /// Takes the readings that were drawn, in their order; those that were sampled come over the link as ever.
+    pub fn take_readings(&mut self) -> Vec<Reading> {
+        self.coast.take()
     }
 
     fn fault(&self, fault: BoardFault<OutsideError>) -> SimError {

@@ -1,12 +1,14 @@
 //! A simulated board: the plant's world on one side, the real firmware board code in the middle, a byte link on the
 //! other side, all in virtual time.
 //!
-//! - [`board`]: joins them; [`board::SimBoard::run`] moves virtual time on, in one of two gears.
+//! - [`board`]: joins them; [`board::SimBoard::run`] moves virtual time on, in one of three gears.
+//! - `coast`: the third: quiet readings drawn, weather in ticks.
 //! - [`replay`]: a recorded trace in the world's place.
 //! - [`wires`]: the pins and the byte link that firmware sees, as embedded traits.
 //! - [`serve`]: offers the link on a pseudo-terminal or a TCP port, at a chosen speed.
 
 pub mod board;
+mod coast;
 pub mod replay;
 pub mod serve;
 mod wires;
