@@ -44,7 +44,7 @@ impl Way {
             Self::Loop => "#56a5d8",
             Self::Bond => "#005a91",
             Self::Egc => "#00795a",
-            Self::Tie => "#5fae93",
+            Self::Tie => "#3f8f75",
             Self::Earth => "#8a5a00",
             Self::Person => "#a8266f",
         }
