@@ -41,13 +41,26 @@ const MONO_US: i64 = 77_000_000;
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum Mishap {
     /// The host program is killed, wherever it stands, and started again after so many µs.
-    KillHost { host: usize, away_us: u64 },
+    KillHost {
+        /// Which.
+        host: usize,
+        /// For how long.
+        away_us: u64,
+    },
     /// The board's supply goes away for a moment.
     Reboot,
     /// The plug is pulled; both ends see nothing for so many µs, the host opens the port again after.
-    Unplug { for_us: u64 },
+    Unplug {
+        /// For how long.
+        for_us: u64,
+    },
     /// The host's disk takes nothing for so many µs.
-    DiskFull { host: usize, for_us: u64 },
+    DiskFull {
+        /// Whose.
+        host: usize,
+        /// For how long.
+        for_us: u64,
+    },
     /// A lightning surge: an event and a capture.
     Surge,
     /// An earth fault: a trip, more events, a capture that is worth more.
@@ -220,6 +233,33 @@ struct Wiring {
     said: Vec<u8>,
     /// What it heard.
     heard: Vec<u8>,
+    /// Whose frame is coming in, and since when nothing more of it has.
+    speaking: Option<(usize, u64)>,
+}
+
+/// How long a host may pause within a frame before another one is let in.
+const PAUSE_US: u64 = 50_000;
+
+impl Wiring {
+    /// With two hosts something sits before the board that lets one frame through after the other.
+    fn next_from_hosts(&mut self, most: usize) -> Vec<u8> {
+        let now_us = self.now_us;
+        let mut bytes = Vec::new();
+        while bytes.len() < most {
+            let n = match self.speaking {
+                Some((n, _)) if self.to_board[n].has_arrived(now_us) => n,
+                Some((_, since)) if now_us - since < PAUSE_US => break,
+                _ => match self.to_board.iter().position(|l| l.has_arrived(now_us)) {
+                    Some(n) => n,
+                    None => break,
+                },
+            };
+            let byte = self.to_board[n].receive(now_us, 1);
+            self.speaking = (byte != [0]).then_some((n, now_us));
+            bytes.extend(byte);
+        }
+        bytes
+    }
 }
 
 impl IoErrorType for BoardEnd {
@@ -229,10 +269,7 @@ impl IoErrorType for BoardEnd {
 impl Read for BoardEnd {
     fn read(&mut self, into: &mut [u8]) -> Result<usize, Infallible> {
         let wiring = &mut *self.0.borrow_mut();
-        let mut bytes = Vec::new();
-        for line in &mut wiring.to_board {
-            bytes.extend(line.receive(wiring.now_us, into.len() - bytes.len()));
-        }
+        let bytes = wiring.next_from_hosts(into.len());
         into[..bytes.len()].copy_from_slice(&bytes);
         wiring.heard.extend_from_slice(&bytes);
         Ok(bytes.len())
@@ -502,6 +539,7 @@ impl World {
             to_board: (0..plan.hosts).map(|n| line(1, n)).collect(),
             said: Vec::new(),
             heard: Vec::new(),
+            speaking: None,
         }));
         let mut world = Self {
             plan: plan.clone(),
@@ -708,12 +746,7 @@ impl World {
     }
 
     fn settled(&self) -> bool {
-        let board = self.board().monitor();
-        board.events_waiting() == 0
-            && self
-                .hosts
-                .iter()
-                .all(|h| h.batch.is_empty() && h.on_its_way.is_none())
+        self.board().monitor().events_waiting() == 0
     }
 }
 
@@ -735,9 +768,14 @@ pub fn run(plan: &Plan, journal_outlives_supply: bool) -> Tally {
             break;
         }
     }
+    let reports: Vec<_> = world
+        .hosts
+        .iter()
+        .map(|h| (h.session.board(), h.session.report()))
+        .collect();
     assert!(
         world.settled(),
-        "the line is sound, and still {} events wait on the board",
+        "the line is sound, and still {} events wait on the board; hosts: {reports:#?}",
         world.board().monitor().events_waiting()
     );
     judge(&mut world, journal_outlives_supply)
@@ -845,9 +883,9 @@ fn judge(world: &mut World, journal_outlives_supply: bool) -> Tally {
         );
         tally.lost_with_supply += 1;
     }
-    // The last capture of all has had a sound line and time enough.
+    // The last capture of all has had a sound line and time enough; one from before the supply went is gone.
     if let Some(id) = said.heads.keys().next_back()
-        && world.lost_with_supply.iter().all(|lost| lost < id)
+        && id.boot == said.boot
     {
         let whole = world.hosts.iter().any(|host| {
             let store = host.store.as_ref().expect("open");

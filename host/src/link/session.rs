@@ -193,7 +193,14 @@ impl Session {
         let now_us = now.mono_us;
         let due = |asked_us: i64, every_us: i64| now_us.saturating_sub(asked_us) >= every_us;
         let met = self.peer.as_ref().is_some_and(|peer| peer.speaks_to_us);
-        if !met && due(self.asked_us, self.ask_again_us) {
+        // Two hosts that heard the same hello would ask at the same moments for ever.
+        let spread = i64::from(self.next_token.wrapping_mul(2_654_435_769) >> 22);
+        if !met
+            && due(
+                self.asked_us,
+                self.ask_again_us + self.ask_again_us * spread / 1024,
+            )
+        {
             self.ask_hello(now);
         }
         let Some(peer) = self.peer.as_mut().filter(|peer| peer.speaks_to_us) else {
@@ -803,7 +810,7 @@ mod tests {
             session.receive(&frame(&reading(second_at)), at_ms(second_ms), &mut batch);
             assert_eq!(batch.len(), 2, "{second_at}");
             assert_eq!(session.board(), None);
-            session.tick(at_ms(second_ms + 1000));
+            session.tick(at_ms(second_ms + 2000));
             assert!(said(&mut session).contains(&Message::HelloAsk { protocol: 3 }));
         }
     }
