@@ -331,14 +331,17 @@ struct Host {
     kept: BTreeSet<EventId>,
     said: Decoder,
     starts: u32,
+    /// Its questions are numbered from here: a real host draws that by lot.
+    tokens: u32,
 }
 
 impl Host {
-    fn new(dir: PathBuf) -> Self {
+    fn new(dir: PathBuf, tokens: u32) -> Self {
         Self {
+            tokens,
             store: Some(Store::open_or_create(&dir).expect("a store")),
             dir,
-            session: Session::asking_from(0),
+            session: Session::asking_from(tokens),
             batch: Vec::new(),
             on_its_way: None,
             away_until_us: 0,
@@ -374,7 +377,7 @@ impl Host {
     fn begin_again(&mut self) {
         self.starts += 1;
         // The answers to earlier questions may still be on the line.
-        self.session = Session::asking_from(self.starts * 1_000_000);
+        self.session = Session::asking_from(self.tokens + self.starts * 1_000_000);
         self.said = Decoder::new();
     }
 
@@ -464,7 +467,7 @@ impl Said {
                         "{event:?} was {before:?}"
                     );
                 }
-                Message::Reading(reading) => {
+                Message::Reading(reading) | Message::RunReading { reading, .. } => {
                     self.readings.insert((self.boot, reading.at), reading);
                 }
                 Message::CaptureHead(head) => {
@@ -518,6 +521,7 @@ struct World {
     true_us: f64,
     fault_until_us: u64,
     plugged_at_us: u64,
+    mended: bool,
     _folder: tempfile::TempDir,
 }
 
@@ -549,7 +553,7 @@ impl World {
             array: Array::default(),
             reset: Wire::default(),
             hosts: (0..plan.hosts)
-                .map(|n| Host::new(folder.path().join(n.to_string())))
+                .map(|n| Host::new(folder.path().join(n.to_string()), n as u32 * 500_000_000))
                 .collect(),
             said: Said::default(),
             heard: Decoder::new(),
@@ -559,6 +563,7 @@ impl World {
             true_us: 0.0,
             fault_until_us: 0,
             plugged_at_us: 0,
+            mended: false,
             _folder: folder,
         };
         world.start(RamFlash::default());
@@ -674,8 +679,10 @@ impl World {
         if fault != 0.0 && now_us >= self.fault_until_us {
             self.array.fault_a.set(0.0);
         }
-        // Somebody presses reset every ten seconds or so.
-        self.reset.0.set(now_us % 10_000_000 > 9_800_000);
+        // Somebody presses reset every ten seconds or so, until it is for the line to settle.
+        self.reset
+            .0
+            .set(!self.mended && now_us % 10_000_000 > 9_800_000);
         let board = self.board.as_mut().expect("has supply");
         for _ in 0..CHUNK {
             board.decide().unwrap_or_else(|fault| panic!("{fault:?}"));
@@ -738,6 +745,7 @@ impl World {
             }
         }
         self.plugged_at_us = 0;
+        self.mended = true;
         self.array.fault_a.set(0.0);
         for host in &mut self.hosts {
             host.away_until_us = 0;
