@@ -205,6 +205,8 @@ pub struct Monitor {
     pace: Pace,
     /// Version of the host's protocol, once it is known.
     host_protocol: Option<u16>,
+    /// First asked for the settings since the start.
+    settings_asked: Option<SampleIndex>,
 }
 
 /// Bond current right before a check, µA.
@@ -312,6 +314,7 @@ impl Monitor {
             replies: Deque::new(),
             pace: Pace::new(rate),
             host_protocol: None,
+            settings_asked: None,
         };
         monitor.note(EventKind::Started {
             reason: identity.reason,

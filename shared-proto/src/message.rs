@@ -229,9 +229,33 @@ pub enum Message {
     Acks(Acks),
     /// Host → board: these pieces of a capture are on disk, the capture is not whole yet.
     CaptureHave(CaptureHave),
+    /// Board → host of version 3 or later, instead of [`Message::TimeIs`]: the run is named, so that a counter that began again
+    /// is never taken for the one before.
+    CounterIs {
+        /// From the question.
+        token: u32,
+        /// The board's run.
+        boot: u32,
+        /// The counter.
+        at: SampleIndex,
+    },
+    /// The same for [`Message::Reading`].
+    RunReading {
+        /// The board's run.
+        boot: u32,
+        /// The line of the log.
+        reading: Reading,
+    },
+    /// The same for [`Message::Spectrum`].
+    RunSpectrum {
+        /// The board's run.
+        boot: u32,
+        /// The parts.
+        spectrum: BondSpectrum,
+    },
 }
 
 impl Message {
     /// Number of variants this version knows; a higher number in a frame comes from a newer peer.
-    pub const KINDS: u32 = 21;
+    pub const KINDS: u32 = 24;
 }

@@ -37,6 +37,10 @@ pub fn for_host(message: Message, protocol: u16) -> Option<Message> {
             command,
             outcome: CommandOutcome::ResetRefused(refusal(why, protocol)),
         },
+        Message::RunReading { reading, .. } => Message::Reading(self::reading(reading, protocol)),
+        Message::CounterIs { token, at, .. } => Message::TimeIs { token, at },
+        Message::RunSpectrum { .. } if protocol < 2 => return None,
+        Message::RunSpectrum { spectrum, .. } => Message::Spectrum(spectrum),
         Message::PeerIs { .. } | Message::Acks(_) | Message::CaptureHave(_) => return None,
         known => known,
     })

@@ -83,6 +83,9 @@ fn message_number(message: &Message) -> u32 {
         Message::PeerIs { .. } => 18,
         Message::Acks(_) => 19,
         Message::CaptureHave(_) => 20,
+        Message::CounterIs { .. } => 21,
+        Message::RunReading { .. } => 22,
+        Message::RunSpectrum { .. } => 23,
     }
 }
 

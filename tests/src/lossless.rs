@@ -41,13 +41,26 @@ const MONO_US: i64 = 77_000_000;
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum Mishap {
     /// The host program is killed, wherever it stands, and started again after so many µs.
-    KillHost { host: usize, away_us: u64 },
+    KillHost {
+        /// Which.
+        host: usize,
+        /// For how long.
+        away_us: u64,
+    },
     /// The board's supply goes away for a moment.
     Reboot,
     /// The plug is pulled; both ends see nothing for so many µs, the host opens the port again after.
-    Unplug { for_us: u64 },
+    Unplug {
+        /// For how long.
+        for_us: u64,
+    },
     /// The host's disk takes nothing for so many µs.
-    DiskFull { host: usize, for_us: u64 },
+    DiskFull {
+        /// Whose.
+        host: usize,
+        /// For how long.
+        for_us: u64,
+    },
     /// A lightning surge: an event and a capture.
     Surge,
     /// An earth fault: a trip, more events, a capture that is worth more.
@@ -220,6 +233,33 @@ struct Wiring {
     said: Vec<u8>,
     /// What it heard.
     heard: Vec<u8>,
+    /// Whose frame is coming in, and since when nothing more of it has.
+    speaking: Option<(usize, u64)>,
+}
+
+/// How long a host may pause within a frame before another one is let in.
+const PAUSE_US: u64 = 50_000;
+
+impl Wiring {
+    /// With two hosts something sits before the board that lets one frame through after the other.
+    fn next_from_hosts(&mut self, most: usize) -> Vec<u8> {
+        let now_us = self.now_us;
+        let mut bytes = Vec::new();
+        while bytes.len() < most {
+            let n = match self.speaking {
+                Some((n, _)) if self.to_board[n].has_arrived(now_us) => n,
+                Some((_, since)) if now_us - since < PAUSE_US => break,
+                _ => match self.to_board.iter().position(|l| l.has_arrived(now_us)) {
+                    Some(n) => n,
+                    None => break,
+                },
+            };
+            let byte = self.to_board[n].receive(now_us, 1);
+            self.speaking = (byte != [0]).then_some((n, now_us));
+            bytes.extend(byte);
+        }
+        bytes
+    }
 }
 
 impl IoErrorType for BoardEnd {
@@ -229,10 +269,7 @@ impl IoErrorType for BoardEnd {
 impl Read for BoardEnd {
     fn read(&mut self, into: &mut [u8]) -> Result<usize, Infallible> {
         let wiring = &mut *self.0.borrow_mut();
-        let mut bytes = Vec::new();
-        for line in &mut wiring.to_board {
-            bytes.extend(line.receive(wiring.now_us, into.len() - bytes.len()));
-        }
+        let bytes = wiring.next_from_hosts(into.len());
         into[..bytes.len()].copy_from_slice(&bytes);
         wiring.heard.extend_from_slice(&bytes);
         Ok(bytes.len())
@@ -294,14 +331,17 @@ struct Host {
     kept: BTreeSet<EventId>,
     said: Decoder,
     starts: u32,
+    /// Its questions are numbered from here: a real host draws that by lot.
+    tokens: u32,
 }
 
 impl Host {
-    fn new(dir: PathBuf) -> Self {
+    fn new(dir: PathBuf, tokens: u32) -> Self {
         Self {
+            tokens,
             store: Some(Store::open_or_create(&dir).expect("a store")),
             dir,
-            session: Session::asking_from(0),
+            session: Session::asking_from(tokens),
             batch: Vec::new(),
             on_its_way: None,
             away_until_us: 0,
@@ -337,7 +377,7 @@ impl Host {
     fn begin_again(&mut self) {
         self.starts += 1;
         // The answers to earlier questions may still be on the line.
-        self.session = Session::asking_from(self.starts * 1_000_000);
+        self.session = Session::asking_from(self.tokens + self.starts * 1_000_000);
         self.said = Decoder::new();
     }
 
@@ -427,7 +467,7 @@ impl Said {
                         "{event:?} was {before:?}"
                     );
                 }
-                Message::Reading(reading) => {
+                Message::Reading(reading) | Message::RunReading { reading, .. } => {
                     self.readings.insert((self.boot, reading.at), reading);
                 }
                 Message::CaptureHead(head) => {
@@ -481,6 +521,7 @@ struct World {
     true_us: f64,
     fault_until_us: u64,
     plugged_at_us: u64,
+    mended: bool,
     _folder: tempfile::TempDir,
 }
 
@@ -502,6 +543,7 @@ impl World {
             to_board: (0..plan.hosts).map(|n| line(1, n)).collect(),
             said: Vec::new(),
             heard: Vec::new(),
+            speaking: None,
         }));
         let mut world = Self {
             plan: plan.clone(),
@@ -511,7 +553,7 @@ impl World {
             array: Array::default(),
             reset: Wire::default(),
             hosts: (0..plan.hosts)
-                .map(|n| Host::new(folder.path().join(n.to_string())))
+                .map(|n| Host::new(folder.path().join(n.to_string()), n as u32 * 500_000_000))
                 .collect(),
             said: Said::default(),
             heard: Decoder::new(),
@@ -521,6 +563,7 @@ impl World {
             true_us: 0.0,
             fault_until_us: 0,
             plugged_at_us: 0,
+            mended: false,
             _folder: folder,
         };
         world.start(RamFlash::default());
@@ -636,8 +679,10 @@ impl World {
         if fault != 0.0 && now_us >= self.fault_until_us {
             self.array.fault_a.set(0.0);
         }
-        // Somebody presses reset every ten seconds or so.
-        self.reset.0.set(now_us % 10_000_000 > 9_800_000);
+        // Somebody presses reset every ten seconds or so, until it is for the line to settle.
+        self.reset
+            .0
+            .set(!self.mended && now_us % 10_000_000 > 9_800_000);
         let board = self.board.as_mut().expect("has supply");
         for _ in 0..CHUNK {
             board.decide().unwrap_or_else(|fault| panic!("{fault:?}"));
@@ -700,6 +745,7 @@ impl World {
             }
         }
         self.plugged_at_us = 0;
+        self.mended = true;
         self.array.fault_a.set(0.0);
         for host in &mut self.hosts {
             host.away_until_us = 0;
@@ -708,12 +754,7 @@ impl World {
     }
 
     fn settled(&self) -> bool {
-        let board = self.board().monitor();
-        board.events_waiting() == 0
-            && self
-                .hosts
-                .iter()
-                .all(|h| h.batch.is_empty() && h.on_its_way.is_none())
+        self.board().monitor().events_waiting() == 0
     }
 }
 
@@ -735,9 +776,14 @@ pub fn run(plan: &Plan, journal_outlives_supply: bool) -> Tally {
             break;
         }
     }
+    let reports: Vec<_> = world
+        .hosts
+        .iter()
+        .map(|h| (h.session.board(), h.session.report()))
+        .collect();
     assert!(
         world.settled(),
-        "the line is sound, and still {} events wait on the board",
+        "the line is sound, and still {} events wait on the board; hosts: {reports:#?}",
         world.board().monitor().events_waiting()
     );
     judge(&mut world, journal_outlives_supply)
@@ -845,9 +891,9 @@ fn judge(world: &mut World, journal_outlives_supply: bool) -> Tally {
         );
         tally.lost_with_supply += 1;
     }
-    // The last capture of all has had a sound line and time enough.
+    // The last capture of all has had a sound line and time enough; one from before the supply went is gone.
     if let Some(id) = said.heads.keys().next_back()
-        && world.lost_with_supply.iter().all(|lost| lost < id)
+        && id.boot == said.boot
     {
         let whole = world.hosts.iter().any(|host| {
             let store = host.store.as_ref().expect("open");

@@ -12,6 +12,8 @@ use ohmward_proto::message::{
 use ohmward_proto::older::for_host;
 use ohmward_proto::units::Volts;
 
+/// A host that has asked for the settings, and not who this is for so long, is an old one.
+const OLD_HOST_AFTER_S: u64 = 20;
 /// Version of this firmware: major, minor, patch.
 pub const FIRMWARE_VERSION: (u8, u8, u8) = (0, 1, 0);
 
@@ -89,6 +91,16 @@ impl Monitor {
     /// The next message for the host, in words of its version: answers first, then events, the newest reading, and captures
     /// last.
     pub fn poll(&mut self) -> Option<Message> {
+        // A host of version 1 or 2 that has seen this board start asks for its settings, and never again who it is. A
+        // later one does, as soon as it has noticed the start.
+        let wait = self.identity.samples(OLD_HOST_AFTER_S * 1000);
+        if self.host_protocol.is_none()
+            && self
+                .settings_asked
+                .is_some_and(|at| self.now.since(at) > wait)
+        {
+            self.host_protocol = Some(1);
+        }
         let protocol = self.host_protocol.unwrap_or(PROTOCOL_VERSION);
         loop {
             let said = for_host(self.next_message()?, protocol);
@@ -112,11 +124,19 @@ impl Monitor {
                 return Some(Message::Event(event));
             }
         }
+        // Whoever has not asked who this is since the start may take this run for the one before: it hears no run named.
+        let boot = self.host_protocol.map(|_| self.identity.boot);
         if let Some(reading) = self.reading.take() {
-            return Some(Message::Reading(reading));
+            return Some(match boot {
+                Some(boot) => Message::RunReading { boot, reading },
+                None => Message::Reading(reading),
+            });
         }
         if let Some(spectrum) = self.spectrum_made.take() {
-            return Some(Message::Spectrum(spectrum));
+            return Some(match boot {
+                Some(boot) => Message::RunSpectrum { boot, spectrum },
+                None => Message::Spectrum(spectrum),
+            });
         }
         self.capture.retry(now, wait);
         if let Some(head) = self.capture.next_head(self.front_end.calibration()) {
@@ -151,14 +171,19 @@ impl Monitor {
                 self.capture.has(have.event, have.parts);
             }
             Message::Ack(Ack::Capture(id)) => self.capture.acknowledge(*id),
-            Message::TimeAsk { token } => self.reply(Message::TimeIs {
-                token: *token,
-                at: self.now,
+            Message::TimeAsk { token } => self.reply(match self.host_protocol {
+                Some(_) => Message::CounterIs {
+                    token: *token,
+                    boot: self.identity.boot,
+                    at: self.now,
+                },
+                None => Message::TimeIs {
+                    token: *token,
+                    at: self.now,
+                },
             }),
             Message::SettingsGet => {
-                // A host of version 1 or 2 that has seen this board start asks for nothing else; a later one begins with
-                // a hello of its own.
-                self.host_protocol.get_or_insert(1);
+                self.settings_asked.get_or_insert(self.now);
                 self.reply(Message::SettingsAre(self.settings));
             }
             Message::Command(Command::Trip) => {
@@ -197,7 +222,10 @@ impl Monitor {
             | Message::SettingsResult(_)
             | Message::CommandResult { .. }
             | Message::LinkStatsAre(_)
-            | Message::Spectrum(_) => {}
+            | Message::Spectrum(_)
+            | Message::CounterIs { .. }
+            | Message::RunReading { .. }
+            | Message::RunSpectrum { .. } => {}
         }
     }
 

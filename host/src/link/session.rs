@@ -4,14 +4,18 @@
 //! who it is, and in whose words it speaks, is left unacknowledged: the board sends it again.
 //!
 //! ```text
-//! host   TimeAsk, HelloAsk ───────────────▶  board
-//!        ◀─── TimeIs, Hello, PeerIs, then every event not acknowledged, readings, captures
+//! host   HelloAsk, TimeAsk ───────────────▶  board
+//!        ◀─── Hello, PeerIs, CounterIs, then every event not acknowledged, readings, captures
 //!        Acks, CaptureHave ──────────────▶  once the store has them on disk
 //! ```
 //!
 //! **Versions.** A board of version 3 or later says for a host of which version it speaks ([`Message::PeerIs`]). Until it has
 //! named ours, its events are not taken: they may be worded for an older host that stood at this line. A newer board's
 //! events of unknown kinds are kept as they came and acknowledged.
+//!
+//! **Runs.** A board's counter begins again at each start, and the hello that says so may be lost. A board of version 3 names
+//! the run in all that hangs on the counter, once it has been asked in that run who it is; what names none is not taken.
+//! Of an older board a counter that fell back, or a reading that comes late, shows the new run.
 //!
 //! **Two hosts.** A board keeps an event until one host has it on disk, readings go to whoever listens. With two hosts, in
 //! turn or at once, the log is whole in both stores together, not in each.
@@ -26,7 +30,7 @@ use ohmward_proto::message::{
 };
 use ohmward_proto::older::KEEPS_UNKNOWN;
 use ohmward_proto::units::SampleIndex;
-use ohmward_proto::{Event, EventId};
+use ohmward_proto::{Event, EventId, Reading};
 use std::collections::{BTreeSet, HashMap, VecDeque};
 
 /// How long to wait for a hello, or for the settings, before asking again. Each hello asked for makes the board send all it
@@ -99,8 +103,6 @@ pub struct Session {
     stats_asked_us: i64,
     /// Token → when it left.
     time_open: HashMap<u32, Moment>,
-    /// An answer that came before its board's hello.
-    time_early: Option<(SampleIndex, Moment, Moment)>,
     next_token: u32,
     report: LinkReport,
     to_send: Vec<u8>,
@@ -131,7 +133,6 @@ impl Session {
             time_asked_us: i64::MIN,
             stats_asked_us: i64::MIN,
             time_open: HashMap::new(),
-            time_early: None,
             next_token: token,
             report: LinkReport::default(),
             to_send: Vec::new(),
@@ -193,7 +194,14 @@ impl Session {
         let now_us = now.mono_us;
         let due = |asked_us: i64, every_us: i64| now_us.saturating_sub(asked_us) >= every_us;
         let met = self.peer.as_ref().is_some_and(|peer| peer.speaks_to_us);
-        if !met && due(self.asked_us, self.ask_again_us) {
+        // Two hosts that heard the same hello would ask at the same moments for ever.
+        let spread = i64::from(self.next_token.wrapping_mul(2_654_435_769) >> 22);
+        if !met
+            && due(
+                self.asked_us,
+                self.ask_again_us + self.ask_again_us * spread / 1024,
+            )
+        {
             self.ask_hello(now);
         }
         let Some(peer) = self.peer.as_mut().filter(|peer| peer.speaks_to_us) else {
@@ -218,14 +226,14 @@ impl Session {
         }
     }
 
-    /// The question for the counter goes first: its answer is then here before the first event.
+    /// The question for the counter goes along: its answer is here before the first event.
     fn ask_hello(&mut self, now: Moment) {
         self.ask_again_us = (2 * self.ask_again_us).min(ASK_AGAIN_MOST_US);
         self.asked_us = now.mono_us;
-        self.ask_time(now);
         self.say(&Message::HelloAsk {
             protocol: PROTOCOL_VERSION,
         });
+        self.ask_time(now);
     }
 
     fn ask_time(&mut self, now: Moment) {
@@ -290,30 +298,27 @@ impl Session {
                     }
                 }
             }
-            Message::TimeIs { token, at } => {
-                if let Some(asked) = self.time_open.remove(&token) {
-                    self.learn_time(at, asked, now);
-                }
-            }
+            Message::TimeIs { token, at } => self.learn_time(token, None, at, now),
+            Message::CounterIs { token, boot, at } => self.learn_time(token, Some(boot), at, now),
             other => self.take_from_known(other, now, batch),
         }
     }
 
-    fn learn_time(&mut self, at: SampleIndex, asked: Moment, now: Moment) {
+    fn learn_time(&mut self, token: u32, boot: Option<u32>, at: SampleIndex, now: Moment) {
+        let Some(asked) = self.time_open.remove(&token) else {
+            return;
+        };
         let took = now.mono_us - asked.mono_us;
         let least = self.report.round_trip_us.map_or(took, |(l, _)| l.min(took));
         self.report.round_trip_us = Some((least, took));
-        let Some(peer) = &mut self.peer else {
-            self.time_early = Some((at, asked, now));
-            return;
+        let Some(peer) = &mut self.peer else { return };
+        let this_run = match boot {
+            Some(boot) => boot == peer.hello.boot,
+            None => peer.hello.protocol < KEEPS_UNKNOWN && at >= peer.last_reading,
         };
-        if at < peer.last_reading {
-            // Another run, whose hello was lost.
+        if !this_run {
             self.meet_again(now);
-            self.time_early = Some((at, asked, now));
-            return;
-        }
-        if !peer.clock.learn(at, asked, now) {
+        } else if !peer.clock.learn(at, asked, now) {
             self.report.time_restarts += 1;
         }
     }
@@ -334,16 +339,7 @@ impl Session {
                 Some(k) => self.earlier.remove(k).map(|(_, _, clock)| clock),
                 None => None,
             };
-            let mut clock = clock.unwrap_or_else(|| Clock::new(&hello, now));
-            // The answer that came just before this hello is this run's, if its counter says so.
-            let second = SampleIndex(u64::from(hello.sample_rate_hz) * 10);
-            if let Some((at, asked, received)) = self.time_early.take()
-                && at <= hello.at
-                && hello.at.since(at) < second.0
-                && now.mono_us - received.mono_us < 10_000_000
-            {
-                clock.learn(at, asked, received);
-            }
+            let clock = clock.unwrap_or_else(|| Clock::new(&hello, now));
             let spontaneous = now.mono_us.saturating_sub(self.asked_us) >= ASK_AGAIN_US;
             self.peer = Some(Peer {
                 hello,
@@ -374,11 +370,7 @@ impl Session {
     fn take_from_known(&mut self, message: Message, now: Moment, batch: &mut Vec<Entry>) {
         let Some(peer) = &mut self.peer else { return };
         let board = peer.hello.board;
-        // What is worded for an older host would be kept as if the board had meant it so.
-        let worded = matches!(message, Message::Reading(_) | Message::Event(_));
-        if worded && !peer.speaks_to_us {
-            return;
-        }
+        let names_runs = peer.hello.protocol >= KEEPS_UNKNOWN;
         match message {
             Message::SettingsAre(settings) => {
                 peer.settings_known = true;
@@ -389,24 +381,29 @@ impl Session {
                 let late = peer.hello.epoch_unix_ms.is_none()
                     && peer.clock.known()
                     && age_us > READING_LATE_US;
-                if reading.at < peer.last_reading || late {
-                    // The counter fell back: another run, whose hello was lost. Its readings must not go under this one.
-                    self.meet_again(now);
-                    return;
+                // Another run, whose hello was lost, or a board that does not know who listens.
+                if names_runs || reading.at < peer.last_reading || late {
+                    self.another_run(now);
+                } else {
+                    self.take_reading(reading, now, batch);
                 }
-                peer.last_reading = reading.at;
-                if !peer.clock.heard(reading.at, now) {
-                    self.report.time_restarts += 1;
-                    self.time_asked_us = i64::MIN;
-                }
-                batch.push(Entry::Reading {
-                    board,
-                    boot: peer.hello.boot,
-                    t_us: peer.clock.stamp(reading.at, &self.wall).t_us,
-                    reading,
-                });
             }
-            Message::Spectrum(spectrum) => batch.push(Entry::Spectrum {
+            Message::RunReading { boot, .. } | Message::RunSpectrum { boot, .. }
+                if boot != peer.hello.boot =>
+            {
+                self.another_run(now);
+            }
+            // Worded for an older host, it would be kept as if the board had meant it so.
+            Message::RunReading { reading, .. } if peer.speaks_to_us => {
+                self.take_reading(reading, now, batch);
+            }
+            Message::RunSpectrum { spectrum, .. } => batch.push(Entry::Spectrum {
+                board,
+                boot: peer.hello.boot,
+                t_us: peer.clock.stamp(spectrum.at, &self.wall).t_us,
+                spectrum,
+            }),
+            Message::Spectrum(spectrum) if !names_runs => batch.push(Entry::Spectrum {
                 board,
                 boot: peer.hello.boot,
                 t_us: peer.clock.stamp(spectrum.at, &self.wall).t_us,
@@ -429,6 +426,9 @@ impl Session {
             // Answers to what a person asked, and what only a host says.
             Message::Hello(_)
             | Message::PeerIs { .. }
+            | Message::RunReading { .. }
+            | Message::Spectrum(_)
+            | Message::CounterIs { .. }
             | Message::TimeIs { .. }
             | Message::SettingsResult(_)
             | Message::CommandResult { .. }
@@ -441,6 +441,28 @@ impl Session {
             | Message::SettingsPut(_)
             | Message::Command(_)
             | Message::LinkStatsAsk => {}
+        }
+    }
+
+    fn take_reading(&mut self, reading: Reading, now: Moment, batch: &mut Vec<Entry>) {
+        let Some(peer) = &mut self.peer else { return };
+        peer.last_reading = reading.at;
+        if !peer.clock.heard(reading.at, now) {
+            self.report.time_restarts += 1;
+            self.time_asked_us = i64::MIN;
+        }
+        batch.push(Entry::Reading {
+            board: peer.hello.board,
+            boot: peer.hello.boot,
+            t_us: peer.clock.stamp(reading.at, &self.wall).t_us,
+            reading,
+        });
+    }
+
+    /// Something that is not of the run one thought. While a board is being met that is only to be expected.
+    fn another_run(&mut self, now: Moment) {
+        if self.peer.as_ref().is_some_and(|peer| peer.speaks_to_us) {
+            self.meet_again(now);
         }
     }
 
@@ -612,7 +634,7 @@ mod tests {
         session.tick(T0);
         assert!(matches!(
             said(&mut session)[..],
-            [Message::TimeAsk { .. }, Message::HelloAsk { .. }]
+            [Message::HelloAsk { .. }, Message::TimeAsk { .. }]
         ));
         // An event before the hello is not kept and not acknowledged: it will come again.
         session.receive(&frame(&event(1, 0)), T0, &mut batch);
@@ -665,8 +687,9 @@ mod tests {
                 _ => None,
             })
             .expect("asked");
-        Message::TimeIs {
+        Message::CounterIs {
             token,
+            boot: 1,
             at: SampleIndex(at),
         }
     }
@@ -683,8 +706,8 @@ mod tests {
             session.receive(&frame(message), at_ms(ms), &mut batch);
             batch.len() - before
         };
-        hear(&mut session, 20, &time_is(&asked, 0));
         assert_eq!(hear(&mut session, 20, &hello_of(3, 1, None)), 1);
+        hear(&mut session, 20, &time_is(&asked, 0));
         assert_eq!(hear(&mut session, 20, &event(1, 0)), 0);
         hear(&mut session, 20, &Message::PeerIs { protocol: 2 });
         assert_eq!(
@@ -764,46 +787,61 @@ mod tests {
         assert_eq!(said(&mut session), []);
     }
 
-    /// A hello was lost, and the counter has fallen back: nothing of the new run goes under the old one.
+    fn reading(at: u64) -> Reading {
+        Reading {
+            at: SampleIndex(at),
+            i_bond: ohmward_proto::BondCurrent::NotMeasured(
+                ohmward_proto::NotMeasured::WindowFilling,
+            ),
+            v_pos: None,
+            v_neg: None,
+            insulation: ohmward_proto::Insulation::NotMeasured {
+                why: ohmward_proto::NotMeasured::NeverYet,
+                since: SampleIndex(0),
+            },
+            state: ohmward_proto::measure::TripState::Closed,
+            bond_open: false,
+        }
+    }
+
+    /// The hello of a second run was lost: nothing of it goes under the first one, by whatever the board shows it.
     #[test]
     fn readings_of_a_run_whose_hello_was_lost_are_not_kept_under_the_run_before() {
-        let reading = |at| {
-            Message::Reading(ohmward_proto::Reading {
-                at: SampleIndex(at),
-                i_bond: ohmward_proto::BondCurrent::Measured {
-                    dc: ohmward_proto::Amps(0.0),
-                    rms: ohmward_proto::Amps(0.0),
-                },
-                v_pos: None,
-                v_neg: None,
-                insulation: ohmward_proto::Insulation::NotMeasured {
-                    why: ohmward_proto::NotMeasured::NeverYet,
-                    since: SampleIndex(0),
-                },
-                state: ohmward_proto::measure::TripState::Closed,
-                bond_open: false,
-            })
+        let named = |boot, at| Message::RunReading {
+            boot,
+            reading: reading(at),
         };
-        // The second case: the counter is past the last reading again, but an hour late.
-        for (second_at, second_ms) in [(8_000, 11_000), (60_000, 3_600_000)] {
+        let plain = |at| Message::Reading(reading(at));
+        let cases = [
+            (3, named(1, 40_000), named(2, 44_000), 11_000),
+            (3, named(1, 40_000), plain(44_000), 11_000),
+            (2, plain(40_000), plain(8_000), 11_000),
+            // The counter is past the last reading again, but an hour late.
+            (2, plain(40_000), plain(60_000), 3_600_000),
+        ];
+        for (protocol, first, second, second_ms) in cases {
             let mut session = Session::new();
             let mut batch = Vec::new();
             session.tick(at_ms(0));
             let asked = said(&mut session);
-            session.receive(&frame(&time_is(&asked, 0)), at_ms(10), &mut batch);
-            for (ms, message) in [
-                (20, hello_of(3, 1, None)),
-                (20, Message::PeerIs { protocol: 3 }),
-                (10_010, reading(4_000 * 10)),
-            ] {
-                session.receive(&frame(&message), at_ms(ms), &mut batch);
+            let time = match time_is(&asked, 0) {
+                Message::CounterIs { token, at, .. } if protocol < 3 => {
+                    Message::TimeIs { token, at }
+                }
+                time => time,
+            };
+            session.receive(&frame(&hello_of(protocol, 1, None)), at_ms(20), &mut batch);
+            if protocol == 3 {
+                session.receive(&frame(&Message::PeerIs { protocol }), at_ms(20), &mut batch);
             }
-            assert_eq!(batch.len(), 2);
+            session.receive(&frame(&time), at_ms(20), &mut batch);
+            session.receive(&frame(&first), at_ms(10_010), &mut batch);
+            assert_eq!(batch.len(), 2, "{first:?}");
             said(&mut session);
-            session.receive(&frame(&reading(second_at)), at_ms(second_ms), &mut batch);
-            assert_eq!(batch.len(), 2, "{second_at}");
+            session.receive(&frame(&second), at_ms(second_ms), &mut batch);
+            assert_eq!(batch.len(), 2, "{second:?}");
             assert_eq!(session.board(), None);
-            session.tick(at_ms(second_ms + 1000));
+            session.tick(at_ms(second_ms + 2000));
             assert!(said(&mut session).contains(&Message::HelloAsk { protocol: 3 }));
         }
     }

@@ -197,6 +197,49 @@ fn plain() -> Vec<(String, Message)> {
                 remainder: Amps(0.0005),
             }),
         ),
+        (
+            "counter-is",
+            Message::CounterIs {
+                token: 5,
+                boot: 7,
+                at: SampleIndex(4_000),
+            },
+        ),
+        (
+            "run-reading",
+            Message::RunReading {
+                boot: 7,
+                reading: Reading {
+                    at: SampleIndex(16384),
+                    i_bond: BondCurrent::NotMeasured(NotMeasured::WindowFilling),
+                    v_pos: None,
+                    v_neg: Some(Volts(-32.005_86)),
+                    insulation: Insulation::NotMeasured {
+                        why: NotMeasured::SensorLost(Channel::VNeg),
+                        since: SampleIndex(127),
+                    },
+                    state: TripState::Latched,
+                    bond_open: true,
+                },
+            },
+        ),
+        (
+            "run-spectrum",
+            Message::RunSpectrum {
+                boot: 7,
+                spectrum: BondSpectrum {
+                    at: SampleIndex(4_000),
+                    samples: 200,
+                    mains_hz: 60.5,
+                    mains_found: true,
+                    dc: Amps(-0.001),
+                    fundamental: Amps(0.25),
+                    fundamental_rad: -1.5,
+                    harmonics: [Amps(0.0), Amps(0.01), Amps(0.0), Amps(0.002)],
+                    remainder: Amps(0.0005),
+                },
+            },
+        ),
         ("peer-is", Message::PeerIs { protocol: 3 }),
         (
             "acks",

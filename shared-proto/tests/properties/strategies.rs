@@ -51,6 +51,14 @@ pub fn message() -> impl Strategy<Value = Message> {
         }),
         spectrum().prop_map(Message::Spectrum),
         any::<u16>().prop_map(|protocol| Message::PeerIs { protocol }),
+        (any::<[u32; 2]>(), at()).prop_map(|([token, boot], at)| Message::CounterIs {
+            token,
+            boot,
+            at
+        }),
+        (any::<u32>(), reading()).prop_map(|(boot, reading)| Message::RunReading { boot, reading }),
+        (any::<u32>(), spectrum())
+            .prop_map(|(boot, spectrum)| Message::RunSpectrum { boot, spectrum }),
         (any::<u64>(), id(), any::<u64>()).prop_map(|(board, first, more)| Message::Acks(Acks {
             board: BoardId(board),
             first,
