@@ -5,9 +5,7 @@
 
 use ohmward::trend::days::{Record, Weather};
 use ohmward::trend::{Assessment, Kind, Limit, Weight, findings};
-use ohmward_plant::array::{
-    Array, ArraySettings, Conditions, Contacts, EarthingParts, Load, Place,
-};
+use ohmward_plant::array::{Array, ArraySettings, Conditions, Contacts, Description, Place};
 use ohmward_plant::module::KINDS;
 use ohmward_proto::settings::{Calibration, Earthing};
 use ohmward_tests::years::{Fate, Year, year};
@@ -76,22 +74,16 @@ fn poles_share_leakage_as_the_circuit_does() {
         string: 0,
         modules_below: 6,
     };
-    let parts = EarthingParts::default();
-    let mut array = Array::new(
-        &settings,
-        &KINDS[0],
-        Earthing::NegativeBonded,
-        &parts,
-        Load::None,
-        &bridge,
-        &[place],
-    );
+    let mut array = Array::new(&Description {
+        faults: vec![place.into()],
+        ..Description::new(&settings, &KINDS[0], Earthing::NegativeBonded, &bridge)
+    });
     array.set_conditions(Conditions {
         irradiance_w_m2: 700.0,
         cell_temp_c: 45.0,
         wetness: 0.5,
     });
-    let healthy_s = 16.0 * settings_insulation(&settings).conductance_s(45.0, 0.5);
+    let healthy_s = 16.0 * settings.insulation().conductance_s(45.0, 0.5);
     let fault_s = 1.0 / 500e3;
     array.set_fault(0, fault_s);
     let mut ratio = |bridge_pos: bool| {
@@ -112,7 +104,7 @@ fn poles_share_leakage_as_the_circuit_does() {
         bridge.g_switched_neg,
     ]
     .map(|g| f64::from(g.0));
-    // Two states, `shared/design`: g₊ + g_m = (a·g_A + g_B)/(b − a).
+    // Two bridge states, Kirchhoff: g₊ + g_m = (a·g_A + g_B)/(b − a).
     let pos = (a * g_a + g_b) / (b - a);
     let neg = a * (pos + g_a) - g_m;
     let pos = pos - g_m;
@@ -122,16 +114,6 @@ fn poles_share_leakage_as_the_circuit_does() {
     );
     assert!((pos / want_pos - 1.0).abs() < 0.01, "{pos} {want_pos}");
     assert!((neg / want_neg - 1.0).abs() < 0.01, "{neg} {want_neg}");
-}
-
-fn settings_insulation(a: &ArraySettings) -> ohmward_plant::insulation::Insulation {
-    ohmward_plant::insulation::Insulation {
-        r_dry_25c_ohm: a.insulation_mohm_per_module * 1e6,
-        c_dry_f: a.leakage_nf_per_module * 1e-9,
-        activation_energy_ev: a.activation_energy_ev,
-        wet_factor: a.wet_factor,
-        wet_capacitance_factor: a.wet_capacitance_factor,
-    }
 }
 
 #[test]
