@@ -178,6 +178,14 @@ impl Period {
         self.steady_cycles >= STEADY_CYCLES
     }
 
+    /// Samples that tell nothing: the next look begins when it would have begun with them.
+    fn pass(&mut self, samples: u64) {
+        let cycle = u64::from(self.cycle.max(1));
+        self.samples = ((u64::from(self.samples) + samples) % cycle) as u32;
+        self.slope_error = 0;
+        self.slope_squared = 0;
+    }
+
     fn step(&mut self, i: i32, ring: &Ring, hold: bool) {
         self.samples += 1;
         if self.samples.is_multiple_of(LOOK_EVERY) {
@@ -344,9 +352,10 @@ impl Sudden {
         }
     }
 
-    /// Samples are missing: starts to fill afresh. The period stays.
-    pub fn break_off(&mut self) {
+    /// So many samples are missing: starts to fill afresh. The period stays, and so does the beat in which it is looked at.
+    pub fn break_off(&mut self, missing: u64) {
         self.i.filled = 0;
+        self.period.pass(missing);
         self.forget();
     }
 
@@ -377,6 +386,7 @@ impl Sudden {
         self.i.push(i.0);
         let longest = (self.period.longest >> FRACTION_BITS) as usize + SLOPE_REACH as usize + 2;
         if self.i.filled <= longest {
+            self.period.pass(1);
             return None;
         }
         self.period.step(i.0, &self.i, self.picked_up.is_some());

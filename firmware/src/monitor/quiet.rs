@@ -21,7 +21,7 @@ impl Monitor {
             }
             self.capture.break_off(self.now.after(1));
         } else {
-            self.break_off();
+            self.break_off(u64::from(lost));
             self.now = self.now.after(u64::from(lost));
         }
         let state = self.latch.state();
@@ -64,7 +64,10 @@ impl Monitor {
             || self.command.is_some()
             || self.pending_trip.is_some();
         let window = self.i_bond.len() as u64 + 1;
-        let next = reading.min(self.watch.next(self.latch.state()));
+        // Before a check its current is looked at for two cycles, to be compared with afterwards.
+        let check = self.watch.next(self.latch.state()).0;
+        let check = SampleIndex(check.saturating_sub(2 * window + 32));
+        let next = reading.min(check);
         if busy || next <= self.now.after(window) {
             Rest::Busy
         } else {
@@ -79,7 +82,7 @@ impl Monitor {
             self.despike.rest(skipped);
             self.fuse.warm(MicroAmps(self.i_bond.rms()).amps(), skipped);
             self.fuse.rest(skipped);
-            self.break_off();
+            self.break_off(skipped);
             self.now = SampleIndex(at.0 - 1);
         }
     }
@@ -118,13 +121,13 @@ impl Monitor {
         }
     }
 
-    /// Samples are missing: windows fill afresh, a capture does not bridge the gap.
-    pub(super) fn break_off(&mut self) {
+    /// So many samples are missing: windows fill afresh, a capture does not bridge the gap.
+    pub(super) fn break_off(&mut self, missing: u64) {
         self.i_bond.clear();
         self.v_pos.clear();
         self.v_neg.clear();
         self.poles_seen = false;
-        self.sudden.break_off();
+        self.sudden.break_off(missing);
         self.self_test.stop();
         self.spectrum = None;
         self.capture.break_off(self.now.after(1));
