@@ -1,12 +1,16 @@
-//! So many seconds of made-up samples through the whole core, for counting instructions: `load quiet|leaking|measuring SECONDS`.
+//! So many seconds of made-up samples through the whole core, for counting instructions: `load quiet|leaking|measuring|journal SECONDS`.
 //!
 //! Prints the samples and the state at the end, so that nothing can be optimised away. `tests/tests/instructions.rs` counts.
 
+use ohmward_core::journal::Journal;
+use ohmward_core::nv::{Nv, Permit};
+use ohmward_core::ram_flash::RamFlash;
 use ohmward_core::{Identity, Inputs, Monitor, Outputs, Sample, TEST_CURRENT};
-use ohmward_proto::event::StartReason;
+use ohmward_proto::event::{EventKind, StartReason};
 use ohmward_proto::measure::Codes;
 use ohmward_proto::message::{Ack, BoardId, Command, Message};
 use ohmward_proto::settings::{Calibration, Settings};
+use ohmward_proto::units::SampleIndex;
 
 const RATE: u32 = 4000;
 /// Array voltage in counts: 200 V.
@@ -28,17 +32,39 @@ fn negative(outputs: &Outputs) -> i16 {
     }
 }
 
+/// Ten events a second through the journal to flash and to a host, one turn for each sample.
+fn journal(seconds: u32) {
+    let (mut nv, _) = Nv::open(RamFlash::default()).expect("geometry fits");
+    let mut journal = Journal::new(1);
+    let mut sent = 0;
+    for n in 0..seconds * RATE {
+        let now = SampleIndex(u64::from(n));
+        if n % (RATE / 10) == 0 {
+            journal.push(now, EventKind::Connected);
+        }
+        nv.serve(&mut journal, now, Permit::Erase);
+        while let Some(event) = journal.next_to_send(now, 8000) {
+            sent += 1;
+            journal.acknowledge(event.id);
+        }
+    }
+    println!("{sent} events, erases {:?}", nv.flash().erases());
+}
+
 fn main() {
     let mut args = std::env::args().skip(1);
     let mode = args.next().unwrap_or_default();
+    let seconds: u32 = args.next().and_then(|s| s.parse().ok()).expect("SECONDS");
+    if mode == "journal" {
+        return journal(seconds);
+    }
     // 60 and 11 000 counts of 38 µA: 2 mA and 0.42 A peak. Tripped, it may be measured again and again.
     let (hum, measure) = match mode.as_str() {
         "quiet" => (60.0, false),
         "leaking" => (11_000.0, false),
         "measuring" => (60.0, true),
-        _ => panic!("load quiet|leaking|measuring SECONDS"),
+        _ => panic!("load quiet|leaking|measuring|journal SECONDS"),
     };
-    let seconds: u32 = args.next().and_then(|s| s.parse().ok()).expect("SECONDS");
 
     let identity = Identity {
         board: BoardId(1),

@@ -170,7 +170,7 @@ impl Journal {
         self.fresh.iter().map(|e| &e.event)
     }
 
-    /// How many; more than half of the places are taken: they should be written soon.
+    /// How many.
     pub fn fresh_len(&self) -> usize {
         self.fresh.len()
     }
@@ -196,6 +196,11 @@ impl Journal {
             }
         }
         holds
+    }
+
+    /// How many places are taken: where nothing has changed nothing is to do.
+    pub fn fill(&self) -> (usize, usize) {
+        (self.window.len(), self.fresh.len())
     }
 
     /// Room for an event from flash.

@@ -449,6 +449,7 @@ impl Monitor {
     pub(crate) fn may_stall(&self) -> bool {
         !self.latch.contactor()
             && !self.latch.busy()
+            && self.state() != TripState::FailedToOpen
             && !self.watch.measuring()
             && !self.self_test.busy()
             && !self.timing()

@@ -113,7 +113,12 @@ pub struct Nv<F> {
     not_before: SampleIndex,
     /// Something is acknowledged and not written since then.
     acked_since: Option<SampleIndex>,
+    /// How things were when there was nothing to do.
+    idle: Option<Idle>,
 }
+
+/// What could give work: places taken in the journal, serials read and acknowledged, permit.
+type Idle = ((usize, usize), u32, u32, Permit);
 
 impl<F: NorFlash> Nv<F> {
     /// Reads slots and ring.
@@ -140,6 +145,7 @@ impl<F: NorFlash> Nv<F> {
             failures: 0,
             not_before: SampleIndex(0),
             acked_since: None,
+            idle: None,
         };
         Ok((nv, found))
     }
@@ -155,6 +161,7 @@ impl<F: NorFlash> Nv<F> {
     /// [`MemoryFault::Full`]: there is no place without an erase. After any other the old record or this one may be found at
     /// the next start: save again what is to hold.
     pub fn save(&mut self, kept: &Kept, may_erase: bool) -> Result<(), MemoryFault> {
+        self.idle = None;
         let acked = self.ring.as_ref().map_or(0, Ring::acked_below);
         let flash = &mut self.flash;
         match self.slots.save(flash, kept, acked, may_erase) {
@@ -184,8 +191,19 @@ impl<F: NorFlash> Nv<F> {
         if now < self.not_before {
             return;
         }
+        // Most of the time nothing is: one look, not a walk over all pages, after every sample.
+        let read = self.ring.as_ref().map_or(0, Ring::read_serial);
+        let idle = (journal.fill(), read, journal.acked_below(read), permit);
+        let late = |since: SampleIndex| now.since(since) >= ACKED_LATE_SAMPLES;
+        if self.told.is_none() && self.idle == Some(idle) && !self.acked_since.is_some_and(late) {
+            return;
+        }
+        self.idle = None;
         match self.work(journal, now, permit) {
-            Ok(Done::Nothing) => {}
+            Ok(Done::Nothing) => {
+                let reading = self.ring.as_ref().is_some_and(|r| r.unread() > 0);
+                self.idle = (!reading || !journal.has_window()).then_some(idle);
+            }
             Ok(Done::Something) => self.worked(now),
             Err(fault) => self.failed(journal, now, fault),
         }
