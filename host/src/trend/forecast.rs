@@ -305,7 +305,7 @@ fn series(departed: &Departed<'_>, today: i64, over_healthy: bool) -> Option<(Ve
         excess.push(quantile_of(&mut of, 0.5)?);
     }
     let span = days.last()? - days.first()?;
-    (days.len() >= 5 && span >= 5.0).then_some((days, excess))
+    (days.len() >= 4 && span >= 4.0).then_some((days, excess))
 }
 
 /// Indices in blocks.
