@@ -18,7 +18,9 @@ use crate::transient::{Electrical, Regime, Target, Transient};
 use crate::weather::{Sky, Weather};
 use ohmward_proto::settings::Earthing;
 use ohmward_proto::{Calibration, Codes, SampleIndex};
-use std::ops::Range;
+use spells::{Spell, Spells};
+
+mod spells;
 
 /// What the board sets.
 // One switch, one bool: any combination is possible.
@@ -65,59 +67,6 @@ pub enum WorldError {
         /// What the solver said.
         why: NetworkError,
     },
-}
-
-/// A button, a weld, a shadow: on during these samples.
-struct Spell<T> {
-    what: T,
-    during: Range<SampleIndex>,
-}
-
-impl<T> Spell<T> {
-    fn hours(what: T, from_h: f64, to_h: Option<f64>, rate: u32) -> Self {
-        let to = to_h.map_or(SampleIndex(u64::MAX), |h| at_hours(h, rate));
-        let during = at_hours(from_h, rate)..to;
-        Self { what, during }
-    }
-
-    fn seconds(what: T, at_h: f64, for_s: f64, rate: u32) -> Self {
-        let from = at_hours(at_h, rate);
-        let samples = (for_s * f64::from(rate)).round().max(1.0) as u64;
-        let during = from..from.after(samples);
-        Self { what, during }
-    }
-}
-
-/// Spells that change the circuit, and which of them are on.
-struct Spells<T> {
-    all: Vec<Spell<T>>,
-    on: Vec<bool>,
-}
-
-impl<T> Spells<T> {
-    fn new(all: impl Iterator<Item = Spell<T>>) -> Self {
-        let all: Vec<_> = all.collect();
-        let on = vec![false; all.len()];
-        Self { all, on }
-    }
-
-    /// Goes on to `now`; true if any began or ended.
-    fn turn(&mut self, now: SampleIndex, mut soonest: impl FnMut(SampleIndex)) -> bool {
-        let mut turned = false;
-        for (spell, on) in self.all.iter().zip(&mut self.on) {
-            let is_on = spell.during.contains(&now);
-            turned |= is_on != *on;
-            *on = is_on;
-            soonest(spell.during.start);
-            soonest(spell.during.end);
-        }
-        turned
-    }
-
-    fn running(&self) -> impl Iterator<Item = &T> {
-        let both = self.all.iter().zip(&self.on);
-        both.filter(|(_, on)| **on).map(|(spell, _)| &spell.what)
-    }
 }
 
 /// What a regime of the circuit comes to in a sample.

@@ -156,6 +156,7 @@ impl Ground {
         let potential_v = paths.earth_potential_v.unwrap_or(0.0);
         let (soil_array, potential) = if paths.earth_potential_v.is_some() {
             let node = net.node();
+            net.conductance(node, soil_bar, HOLD_S);
             (node, Some(net.voltage_source(node, soil_bar, potential_v)))
         } else {
             (soil_bar, None)
