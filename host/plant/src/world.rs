@@ -555,7 +555,7 @@ impl World {
         let i_a = self.front_end.filter_fine(&self.fine, parts);
         let after = self.now.after(1);
         self.surging
-            .retain(|surge| surge.flows(after.since(surge.at) as f64 / rate));
+            .retain(|surge| surge.wave.flows(after.since(surge.at) as f64 / rate));
         (i_a, Some(sum_a2 / f64::from(self.fine_parts)))
     }
 }

@@ -1,7 +1,7 @@
 //! Made-up bond currents: what stands for ever, and what begins at the onset.
 
 use super::recorded::Recorded;
-use ohmward_plant::surge::Surge;
+use ohmward_plant::surge::{Surge, Wave};
 use ohmward_proto::SampleIndex;
 use std::f64::consts::{SQRT_2, TAU};
 use std::sync::Arc;
@@ -149,6 +149,7 @@ impl Part {
             Self::Stroke { at_s, peak_a } => Surge {
                 at: SampleIndex(0),
                 peak_a,
+                wave: Wave::Cubic8x20,
             }
             .current_a(t_s - at_s),
             _ => 0.0,
@@ -287,7 +288,9 @@ impl<'a> Player<'a> {
             return false;
         };
         self.waveform.parts.iter().any(|part| match *part {
-            Part::Stroke { at_s, .. } => at_s < now_s + span_s && Surge::flows(now_s - at_s),
+            Part::Stroke { at_s, .. } => {
+                at_s < now_s + span_s && Wave::Cubic8x20.flows(now_s - at_s)
+            }
             _ => false,
         })
     }
