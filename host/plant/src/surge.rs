@@ -62,9 +62,9 @@ impl Wave {
         }
     }
 
-    /// After this the pulse is below 1e-9 of its peak, s.
-    fn over_s(self) -> f64 {
-        match self {
+    /// The pulse still flows `t_s` after its beginning. Later it is below 1e-9 of its peak.
+    pub fn flows(self, t_s: f64) -> bool {
+        t_s < match self {
             Self::Cubic8x20 => 150e-6,
             Self::Heidler8x20 => 270e-6,
             Self::Heidler10x350 => 10.1e-3,
@@ -87,11 +87,6 @@ impl Surge {
     /// Current `t_s` after its beginning, A.
     pub fn current_a(&self, t_s: f64) -> f64 {
         self.peak_a * self.wave.at(t_s * 1e6)
-    }
-
-    /// The pulse still flows `t_s` after its beginning.
-    pub fn flows(&self, t_s: f64) -> bool {
-        t_s < self.wave.over_s()
     }
 }
 
@@ -189,7 +184,10 @@ mod tests {
             let t2 = crossing(wave, 0.5 * top, at + 0.1) - origin;
             assert!((t1 - t1_us).abs() < 5e-3, "{wave:?}: {t1}");
             assert!((t2 - t2_us).abs() < 5e-3, "{wave:?}: {t2}");
-            assert!(wave.at(wave.over_s() * 1e6) < 1e-9, "{wave:?}");
+            let over = (0..20_000)
+                .find(|us| !wave.flows(f64::from(*us) * 1e-6))
+                .unwrap();
+            assert!(wave.at(f64::from(over)) < 1e-9, "{wave:?}");
         }
     }
 

@@ -472,6 +472,8 @@ impl World {
             "pass_tick must not pass an event"
         );
         let (now, sky, aged) = (self.now, self.sky, self.aged);
+        // Water in a connector moves with the tick.
+        let faults = self.faults.clone();
         self.now = self.next_tick;
         self.change();
         let next = if self.stale {
@@ -497,6 +499,7 @@ impl World {
         }
         self.ahead = Some(self.sky);
         (self.now, self.sky, self.aged) = (now, sky, aged);
+        self.faults = faults;
         self.next_tick = SampleIndex(self.next_tick.0 - self.tick_samples);
         self.array.set_age(aged);
         self.array.set_conditions(sky.conditions);
@@ -710,7 +713,7 @@ impl World {
         let i_a = self.front_end.filter_fine(&self.fine, parts);
         let after = self.now.after(1);
         self.surging
-            .retain(|surge| surge.flows(after.since(surge.at) as f64 / rate));
+            .retain(|surge| surge.wave.flows(after.since(surge.at) as f64 / rate));
         (i_a, Some(sum_a2 / f64::from(self.fine_parts)))
     }
 }

@@ -305,8 +305,8 @@ impl Player {
             return false;
         };
         self.waveform.parts.iter().any(|part| match *part {
-            Part::Stroke { at_s, peak_a } => {
-                at_s < now_s + span_s && stroke(peak_a).flows(now_s - at_s)
+            Part::Stroke { at_s, .. } => {
+                at_s < now_s + span_s && Wave::Cubic8x20.flows(now_s - at_s)
             }
             _ => false,
         })
