@@ -9,7 +9,7 @@ use crate::{Said, run};
 use ohmward::sim::Gear;
 use ohmward_plant::Scenario;
 use ohmward_proto::Event;
-use ohmward_proto::event::EventKind;
+use ohmward_proto::event::{EventKind, TripCause};
 use std::fmt::Write as _;
 
 /// The text of the scenario that belongs to this number.
@@ -176,8 +176,10 @@ pub struct Compared {
     pub skipped: Said,
     /// The first event that has no like in the other gear, by its place.
     pub first_difference: Option<usize>,
-    /// Farthest apart that two like events are, ms.
+    /// Farthest apart that two like events are, ms: of the current, the contacts, a person.
     pub apart_ms: f64,
+    /// Likewise, of events that wait for the end of an insulation measurement, which noise may send into another round.
+    pub measured_apart_ms: f64,
 }
 
 /// Kind of event; of a trip and a refusal also why.
@@ -192,6 +194,29 @@ fn kind(event: &Event) -> String {
     }
 }
 
+/// The event waits for the end of an insulation measurement; `after_such` tells of the latest trip.
+fn waits_for_measurement(event: &Event, after_such: bool) -> bool {
+    match &event.kind {
+        EventKind::Tripped { cause, .. } => matches!(
+            cause,
+            TripCause::InsulationLow { .. }
+                | TripCause::InsulationUnreadable { .. }
+                | TripCause::GroundedConductorFault { .. }
+                | TripCause::SecondBond
+        ),
+        EventKind::Connected
+        | EventKind::InsulationWarning { .. }
+        | EventKind::InsulationRecovered { .. }
+        | EventKind::InsulationNotMeasured(_)
+        | EventKind::FaultPlaced { .. }
+        | EventKind::SelfTestPassed { .. } => true,
+        EventKind::Opened { .. } | EventKind::FailedToOpen | EventKind::LockedOut { .. } => {
+            after_such
+        }
+        _ => false,
+    }
+}
+
 /// Runs a scenario in both gears.
 pub fn compare(scenario: &Scenario) -> Compared {
     let every = run(scenario, Gear::EverySample);
@@ -200,17 +225,27 @@ pub fn compare(scenario: &Scenario) -> Compared {
     let first_difference =
         (0..longest).find(|&k| every.events.get(k).map(kind) != skipped.events.get(k).map(kind));
     let rate = f64::from(scenario.board.sample_rate_hz);
-    let apart_ms = every
-        .events
-        .iter()
-        .zip(&skipped.events)
-        .take(first_difference.unwrap_or(longest))
-        .map(|(a, b)| a.at.0.abs_diff(b.at.0) as f64 * 1e3 / rate)
-        .fold(0.0, f64::max);
+    let (mut apart_ms, mut measured_apart_ms) = (0.0_f64, 0.0_f64);
+    let mut after_such = false;
+    let alike = first_difference.unwrap_or(longest);
+    for (a, b) in every.events.iter().zip(&skipped.events).take(alike) {
+        let waits = waits_for_measurement(a, after_such);
+        if matches!(a.kind, EventKind::Tripped { .. }) {
+            after_such = waits;
+        }
+        let ms = a.at.0.abs_diff(b.at.0) as f64 * 1e3 / rate;
+        let worst = if waits {
+            &mut measured_apart_ms
+        } else {
+            &mut apart_ms
+        };
+        *worst = worst.max(ms);
+    }
     Compared {
         every,
         skipped,
         first_difference,
         apart_ms,
+        measured_apart_ms,
     }
 }

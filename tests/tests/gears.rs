@@ -46,9 +46,12 @@ fn the_same_events_in_both_gears() {
     assert!(every.find(|k| matches!(k, EventKind::Tripped { .. })).len() == 1);
 }
 
-/// Like events may be this far apart. Noise belongs to the sample, so they mostly coincide; what follows the mains by a filter of
+/// Like events of current, contacts and hands may be this far apart. Noise belongs to the sample, so they mostly coincide; what follows the mains by a filter of
 /// its own (self-tests over cycles) ends a sample or two sooner or later.
 const APART_MS: f64 = 5.0;
+/// Those that wait for a measurement of insulation: it may go into one more round by a hair, three stays of five seconds and the
+/// rest; later checks follow it.
+const MEASURED_APART_MS: f64 = 20_000.0;
 
 /// Drawn scenarios in both gears: the same events, kind by kind, in the same order. `OHMWARD_DRAWN=N` runs N of them; the example
 /// `gears_agree` runs thousands in release.
@@ -69,9 +72,10 @@ fn drawn_scenarios_are_told_alike() {
             compared.every.events, compared.skipped.events
         );
         assert!(
-            compared.apart_ms <= APART_MS,
-            "{number}: {} ms apart",
-            compared.apart_ms
+            compared.apart_ms <= APART_MS && compared.measured_apart_ms <= MEASURED_APART_MS,
+            "{number}: {} and {} ms apart",
+            compared.apart_ms,
+            compared.measured_apart_ms
         );
         events += compared.every.events.len();
         trips += compared
