@@ -1,7 +1,12 @@
 //! CRC-32C (Castagnoli), the check sum of every frame and of everything kept.
 //!
 //! Not the older CRC-32: before COBS it detects every error of up to 5 bits in blocks this short. A flipped bit in a
-//! COBS code byte moves what follows, and then 1 in 2^32 is what remains.
+//! COBS code byte moves what follows, and then 1 in 2^32 is what remains; so too for bytes that were lost, doubled or added.
+//!
+//! How often is a message made up? At most one damaged frame in 2^32 is taken for sound. A board that sends two frames of 50
+//! bytes a second over a line that flips one bit in 10^5 has 21 000 damaged ones a month and a made-up one every 17 000
+//! years. On a line so bad that every second frame is damaged (a frame a second) it is one in 136 years a board, and it would have to say
+//! something sensible besides. `tests/damage.rs` tries every small damage of a frame.
 
 use crc::{CRC_32_ISCSI, Crc, Table};
 

@@ -1,0 +1,168 @@
+//! Debian's socat as the serial line: unplugged in the middle, plugged in again under another name.
+//!
+//! Skipped without socat, unless `OHMWARD_REQUIRE_TOOLS=1`, as in CI.
+
+use ohmward::store::{EventFilter, Store};
+use ohmward_tests::{data, ohmward};
+use std::io::{BufRead, BufReader, Read};
+use std::path::Path;
+use std::process::{Child, Command, Stdio};
+use std::time::{Duration, Instant};
+
+/// A child that does not outlive its test.
+struct Running(Child);
+
+impl Drop for Running {
+    fn drop(&mut self) {
+        let _ = self.0.kill();
+        let _ = self.0.wait();
+    }
+}
+
+fn has_socat() -> bool {
+    let there = Command::new("socat")
+        .arg("-V")
+        .stdout(Stdio::null())
+        .stderr(Stdio::null())
+        .status()
+        .is_ok_and(|status| status.success());
+    assert!(
+        there || std::env::var_os("OHMWARD_REQUIRE_TOOLS").is_none(),
+        "socat is required here"
+    );
+    there
+}
+
+/// A pseudo-terminal of this name with the board's TCP port behind it.
+fn plug(name: &Path, board: &str) -> Running {
+    let child = Command::new("socat")
+        .arg(format!("PTY,link={},rawer", name.display()))
+        .arg(format!("TCP:{board}"))
+        .stderr(Stdio::null())
+        .spawn()
+        .expect("starts");
+    Running(child)
+}
+
+fn until(what: &str, mut done: impl FnMut() -> bool) {
+    let begun = Instant::now();
+    while !done() {
+        assert!(
+            begun.elapsed() < Duration::from_secs(60),
+            "waited in vain: {what}"
+        );
+        std::thread::sleep(Duration::from_millis(50));
+    }
+}
+
+fn readings(store: &Path) -> usize {
+    let Ok(store) = Store::open_existing(store) else {
+        return 0;
+    };
+    let boards = store.boards().expect("reads");
+    let count = |board| {
+        store
+            .readings(board, i64::MIN..i64::MAX, 100)
+            .expect("reads")
+            .stored as usize
+    };
+    boards.into_iter().map(count).sum()
+}
+
+#[test]
+fn a_board_plugged_in_under_another_name_is_recorded_on() {
+    if !has_socat() {
+        return;
+    }
+    let dir = tempfile::tempdir().expect("a folder");
+    let store = dir.path().join("store");
+    let mut board = ohmward()
+        .args(["simulate", "--link", "tcp:127.0.0.1:0", "--speed", "x60"])
+        .arg(data("one-day.toml"))
+        .stdout(Stdio::piped())
+        .stderr(Stdio::null())
+        .spawn()
+        .expect("starts");
+    let mut place = String::new();
+    BufReader::new(board.stdout.take().expect("piped"))
+        .read_line(&mut place)
+        .expect("prints its place");
+    let board = Running(board);
+    let address = place.trim().strip_prefix("tcp://").expect("TCP").to_owned();
+
+    let mut recorder = Running(
+        ohmward()
+            .args(["record", "--from"])
+            .arg(dir.path().join("line*"))
+            .arg("--store")
+            .arg(&store)
+            .args(["--json"])
+            .stdout(Stdio::piped())
+            .stderr(Stdio::piped())
+            .spawn()
+            .expect("starts"),
+    );
+    let first = plug(&dir.path().join("line-a"), &address);
+    until("the first readings", || readings(&store) > 5);
+    drop(first); // the plug is pulled
+    let before = readings(&store);
+    let second = plug(&dir.path().join("line-b"), &address);
+    until("readings over the other name", || {
+        readings(&store) > before + 20
+    });
+
+    // A system that shuts down says so by SIGTERM: everything is committed, the end is a good one.
+    let pid = recorder.0.id().to_string();
+    assert!(
+        Command::new("kill")
+            .args(["-TERM", &pid])
+            .status()
+            .expect("runs")
+            .success()
+    );
+    let mut said = String::new();
+    let mut json = String::new();
+    recorder
+        .0
+        .stderr
+        .take()
+        .expect("piped")
+        .read_to_string(&mut said)
+        .expect("reads");
+    recorder
+        .0
+        .stdout
+        .take()
+        .expect("piped")
+        .read_to_string(&mut json)
+        .expect("reads");
+    assert!(recorder.0.wait().expect("ends").success(), "{said}");
+    drop((second, board));
+
+    let told: Vec<&str> = said
+        .lines()
+        .filter(|l| l.starts_with("ohmward: "))
+        .collect();
+    assert_eq!(told.len(), 2, "told once each: {said}");
+    assert!(
+        told[0].contains("line-a") && told[0].contains("is gone"),
+        "{said}"
+    );
+    assert!(
+        told[1].contains("line-b") && told[1].contains("is back"),
+        "{said}"
+    );
+    let json: serde_json::Value = serde_json::from_str(&json).expect("JSON");
+    assert_eq!(json["links"].as_array().map(Vec::len), Some(2), "{json}");
+    assert_eq!(json["links"][0]["board"], json["links"][1]["board"]);
+    assert!(json["links"][1]["frames"].as_u64() > Some(20), "{json}");
+
+    let store = Store::open_existing(&store).expect("a store");
+    assert_eq!(store.boards().expect("reads").len(), 1);
+    let events = store.events(&EventFilter::default()).expect("reads");
+    let seqs: Vec<u32> = events.iter().map(|e| e.event.id.seq).collect();
+    assert!(
+        !seqs.is_empty() && seqs.iter().copied().eq(0..seqs.len() as u32),
+        "{seqs:?}"
+    );
+}
