@@ -88,7 +88,9 @@ impl Reducer {
             self.steps_us.push(step_us);
         }
         self.last_us = rows.last().map(|row| row.t_us).or(self.last_us);
-        rows.iter().for_each(|row| self.keep(*row));
+        for row in rows {
+            self.keep(*row);
+        }
     }
 
     fn keep(&mut self, row: StoredReading) {

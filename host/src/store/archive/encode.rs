@@ -41,7 +41,7 @@ impl FileWriter {
         let file = File::create(path).map_err(|source| cannot_write(path, &source))?;
         let schema = Arc::new(schema());
         let writer = ArrowWriter::try_new(file, schema.clone(), Some(properties(&schema, board)))
-            .map_err(|fault| failed(path, fault))?;
+            .map_err(|fault| failed(path, &fault))?;
         Ok(Self {
             path: path.to_path_buf(),
             schema,
@@ -67,7 +67,7 @@ impl FileWriter {
         let mut file = self
             .writer
             .into_inner()
-            .map_err(|fault| failed(&self.path, fault))?;
+            .map_err(|fault| failed(&self.path, &fault))?;
         file.flush()
             .and_then(|()| file.sync_all())
             .map_err(|source| cannot_write(&self.path, &source))?;
@@ -83,7 +83,7 @@ impl FileWriter {
         RecordBatch::try_new(self.schema.clone(), columns)
             .map_err(ParquetError::from)
             .and_then(|batch| self.writer.write(&batch))
-            .map_err(|fault| failed(&self.path, fault))
+            .map_err(|fault| failed(&self.path, &fault))
     }
 }
 
@@ -126,42 +126,50 @@ fn properties(schema: &Schema, board: BoardId) -> WriterProperties {
 fn columns(rows: &[StoredReading]) -> Vec<ArrayRef> {
     let all: Vec<[Code; 4]> = rows.iter().map(|row| codes(&row.reading)).collect();
     let steps = |place: usize| -> ArrayRef {
-        Arc::new(Int32Array::from_iter(all.iter().map(|codes| {
-            match codes[place] {
-                Code::Steps(steps) => Some(steps),
-                Code::Null | Code::None => None,
-            }
-        })))
+        let steps = all.iter().map(|codes| match codes[place] {
+            Code::Steps(steps) => Some(steps),
+            Code::Null | Code::None => None,
+        });
+        Arc::new(steps.collect::<Int32Array>())
     };
     let leakage = |of: fn(&PoleLeakage) -> f32| -> ArrayRef {
-        Arc::new(Float32Array::from_iter(rows.iter().map(
-            |row| match &row.reading.insulation {
-                Insulation::Measured { leakage, .. } => Some(of(leakage)).filter(|x| !x.is_nan()),
-                Insulation::NotMeasured { .. } => None,
-            },
-        )))
+        let values = rows.iter().map(|row| match &row.reading.insulation {
+            Insulation::Measured { leakage, .. } => Some(of(leakage)).filter(|x| !x.is_nan()),
+            Insulation::NotMeasured { .. } => None,
+        });
+        Arc::new(values.collect::<Float32Array>())
     };
     let reasons = || words::REASONS.map(words::of_reason);
+    let times = rows.iter().map(|row| row.t_us);
+    let boots = rows.iter().map(|row| row.boot);
+    let ats = rows.iter().map(|row| row.reading.at.0);
+    let current_reasons = rows.iter().map(|row| match row.reading.i_bond {
+        BondCurrent::NotMeasured(why) => place(&words::REASONS, &why),
+        BondCurrent::Measured { .. } => None,
+    });
+    let measured_at = rows.iter().map(|row| match row.reading.insulation {
+        Insulation::Measured { at, .. } => at.0,
+        Insulation::NotMeasured { since, .. } => since.0,
+    });
+    let insulation_reasons = rows.iter().map(|row| match row.reading.insulation {
+        Insulation::NotMeasured { why, .. } => place(&words::REASONS, &why),
+        Insulation::Measured { .. } => None,
+    });
+    let states = rows
+        .iter()
+        .map(|row| place(&words::STATES, &row.reading.state));
+    let bonds = rows.iter().map(|row| Some(row.reading.bond_open));
+    let as_sent = rows
+        .iter()
+        .zip(&all)
+        .map(|(row, codes)| codes.contains(&Code::None).then(|| postcard_of(row)));
     vec![
-        Arc::new(
-            TimestampMicrosecondArray::from_iter_values(rows.iter().map(|row| row.t_us))
-                .with_timezone("UTC"),
-        ),
-        Arc::new(UInt32Array::from_iter_values(
-            rows.iter().map(|row| row.boot),
-        )),
-        Arc::new(UInt64Array::from_iter_values(
-            rows.iter().map(|row| row.reading.at.0),
-        )),
+        Arc::new(TimestampMicrosecondArray::from_iter_values(times).with_timezone("UTC")),
+        Arc::new(UInt32Array::from_iter_values(boots)),
+        Arc::new(UInt64Array::from_iter_values(ats)),
         steps(0),
         steps(1),
-        dictionary(
-            &reasons(),
-            rows.iter().map(|row| match row.reading.i_bond {
-                BondCurrent::NotMeasured(why) => place(&words::REASONS, why),
-                BondCurrent::Measured { .. } => None,
-            }),
-        ),
+        dictionary(&reasons(), current_reasons),
         steps(2),
         steps(3),
         leakage(|l| l.g_pos.0),
@@ -169,56 +177,35 @@ fn columns(rows: &[StoredReading]) -> Vec<ArrayRef> {
         leakage(|l| l.g_sigma.0),
         leakage(|l| l.c.0),
         leakage(|l| l.c_sigma.0),
-        Arc::new(UInt64Array::from_iter_values(rows.iter().map(
-            |row| match row.reading.insulation {
-                Insulation::Measured { at, .. } => at.0,
-                Insulation::NotMeasured { since, .. } => since.0,
-            },
-        ))),
-        dictionary(
-            &reasons(),
-            rows.iter().map(|row| match row.reading.insulation {
-                Insulation::NotMeasured { why, .. } => place(&words::REASONS, why),
-                Insulation::Measured { .. } => None,
-            }),
-        ),
-        dictionary(
-            &words::STATES.map(words::of_state),
-            rows.iter()
-                .map(|row| place(&words::STATES, row.reading.state)),
-        ),
-        Arc::new(BooleanArray::from_iter(
-            rows.iter().map(|row| Some(row.reading.bond_open)),
-        )),
-        Arc::new(BinaryArray::from_iter(rows.iter().zip(&all).map(
-            |(row, codes)| {
-                // A reading came out of a frame, so it fits memory; postcard of plain numbers cannot fail there.
-                codes.contains(&Code::None).then(|| postcard_of(row))
-            },
-        ))),
+        Arc::new(UInt64Array::from_iter_values(measured_at)),
+        dictionary(&reasons(), insulation_reasons),
+        dictionary(&words::STATES.map(words::of_state), states),
+        Arc::new(bonds.collect::<BooleanArray>()),
+        Arc::new(as_sent.collect::<BinaryArray>()),
     ]
 }
 
+/// A reading came out of a frame, so it fits the room.
 fn postcard_of(row: &StoredReading) -> Vec<u8> {
     let mut room = [0; 2 * ohmward_proto::MAX_BODY];
     postcard::to_slice(&row.reading, &mut room).map_or_else(|_| Vec::new(), |bytes| bytes.to_vec())
 }
 
-fn place<T: PartialEq>(all: &[T], one: T) -> Option<i8> {
+fn place<T: PartialEq>(all: &[T], one: &T) -> Option<i8> {
     all.iter()
-        .position(|candidate| *candidate == one)
+        .position(|candidate| candidate == one)
         .and_then(|place| i8::try_from(place).ok())
 }
 
 fn dictionary(words: &[&str], keys: impl Iterator<Item = Option<i8>>) -> ArrayRef {
-    let keys = Int8Array::from_iter(keys);
+    let keys: Int8Array = keys.collect();
     let words = StringArray::from_iter_values(words);
     Arc::new(DictionaryArray::<Int8Type>::new(keys, Arc::new(words)))
 }
 
-fn failed(path: &Path, fault: ParquetError) -> StoreError {
+fn failed(path: &Path, fault: &ParquetError) -> StoreError {
     // What the disk said is inside.
-    if let ParquetError::External(inner) = &fault
+    if let ParquetError::External(inner) = fault
         && let Some(source) = inner.downcast_ref::<std::io::Error>()
     {
         return cannot_write(path, source);

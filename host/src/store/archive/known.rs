@@ -3,6 +3,7 @@
 use super::days;
 use crate::store::StoreError;
 use crate::store::rows::{Board, Source};
+use std::collections::hash_map::Entry;
 use std::collections::{BTreeSet, HashMap};
 
 /// What the archive says of a reading.
@@ -24,14 +25,22 @@ struct Span {
     last: u64,
 }
 
+/// The file looked into last.
+#[derive(Debug)]
+struct FileKeys {
+    board: i64,
+    date: i64,
+    /// Run and count of its readings, sorted.
+    keys: Vec<(u32, u64)>,
+}
+
 /// What is remembered of it from reading to reading. To be forgotten whenever a day moves.
 #[derive(Debug, Default)]
 pub struct Memory {
     /// By board and run.
     spans: HashMap<(i64, u32), Vec<Span>>,
     dropped: HashMap<i64, BTreeSet<i64>>,
-    /// Keys of the file looked into last, sorted.
-    file: Option<((i64, i64), Vec<(u32, u64)>)>,
+    file: Option<FileKeys>,
 }
 
 impl Memory {
@@ -47,12 +56,9 @@ impl Memory {
         if self.dropped_days(source, board)?.contains(&date) {
             return Ok(Known::Dropped);
         }
-        let spans = match self.spans.get(&(board.key, boot)) {
-            Some(spans) => spans,
-            None => {
-                let read = spans_of(source, board, boot)?;
-                self.spans.entry((board.key, boot)).or_insert(read)
-            }
+        let spans = match self.spans.entry((board.key, boot)) {
+            Entry::Occupied(known) => known.into_mut(),
+            Entry::Vacant(place) => place.insert(spans_of(source, board, boot)?),
         };
         let within = spans
             .iter()
@@ -75,12 +81,14 @@ impl Memory {
         source: &Source,
         board: Board,
     ) -> Result<&BTreeSet<i64>, StoreError> {
-        if !self.dropped.contains_key(&board.key) {
-            let all = days(source, board)?;
-            let dropped = all.iter().filter(|day| day.dropped).map(|day| day.date);
-            self.dropped.insert(board.key, dropped.collect());
-        }
-        Ok(&self.dropped[&board.key])
+        Ok(match self.dropped.entry(board.key) {
+            Entry::Occupied(known) => known.into_mut(),
+            Entry::Vacant(place) => {
+                let all = days(source, board)?;
+                let dropped = all.iter().filter(|day| day.dropped);
+                place.insert(dropped.map(|day| day.date).collect())
+            }
+        })
     }
 
     fn is_in_file(
@@ -90,18 +98,23 @@ impl Memory {
         date: i64,
         key: (u32, u64),
     ) -> Result<bool, StoreError> {
-        let which = (board.key, date);
-        if self.file.as_ref().is_none_or(|(file, _)| *file != which) {
-            let all = days(source, board)?;
-            let Some(day) = all.iter().find(|day| day.date == date) else {
-                return Ok(false);
-            };
-            let mut keys = source.day(board, day)?.keys()?;
-            keys.sort_unstable();
-            self.file = Some((which, keys));
+        let is_it = |file: &FileKeys| (file.board, file.date) == (board.key, date);
+        if let Some(file) = self.file.as_ref().filter(|file| is_it(file)) {
+            return Ok(file.keys.binary_search(&key).is_ok());
         }
-        let keys = self.file.as_ref().map(|(_, keys)| keys.as_slice());
-        Ok(keys.is_some_and(|keys| keys.binary_search(&key).is_ok()))
+        let all = days(source, board)?;
+        let Some(day) = all.iter().find(|day| day.date == date) else {
+            return Ok(false);
+        };
+        let mut keys = source.day(board, day)?.keys()?;
+        keys.sort_unstable();
+        let is_there = keys.binary_search(&key).is_ok();
+        self.file = Some(FileKeys {
+            board: board.key,
+            date,
+            keys,
+        });
+        Ok(is_there)
     }
 }
 

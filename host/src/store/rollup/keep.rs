@@ -48,7 +48,9 @@ pub fn work_out(source: &Source, board: Board, hour_us: i64) -> Result<Hour, Sto
     } else {
         Vec::new()
     };
-    made.iter().for_each(|made| hour.measurement(made));
+    for made in &made {
+        hour.measurement(made);
+    }
     Ok(hour.finish())
 }
 

@@ -97,7 +97,7 @@ impl Spread {
 fn bin(code: i64) -> i32 {
     let size = code.unsigned_abs();
     // Octave 0 is everything up to 255: two linear stretches.
-    let octave = (63 - (size | 1).leading_zeros()).saturating_sub(PER_OCTAVE.ilog2());
+    let octave = (size | 1).ilog2().saturating_sub(PER_OCTAVE.ilog2());
     let place = (u64::from(octave) * PER_OCTAVE + (size >> octave)) as i32;
     if code < 0 { -place } else { place }
 }
@@ -138,7 +138,9 @@ mod tests {
         ) {
             let of = |values: &[i64]| {
                 let mut spread = Spread::default();
-                values.iter().for_each(|code| spread.add(*code));
+                for code in values {
+                    spread.add(*code);
+                }
                 spread
             };
             let whole = of(&values);

@@ -203,6 +203,7 @@ fn cut_short_at_any_step_nothing_is_lost_and_nothing_twice() {
     }
 }
 
+#[expect(clippy::unnecessary_wraps, reason = "what a step asks for")]
 fn wait_there(step: Step) -> Result<(), StoreError> {
     if std::env::var("OHMWARD_TEST_STEP").is_ok_and(|name| name == format!("{step:?}")) {
         println!("there");
@@ -495,7 +496,9 @@ fn through_a_file(rows: &[StoredReading]) -> Vec<StoredReading> {
     let dir = tempfile::tempdir().unwrap();
     let path = dir.path().join("x.parquet");
     let mut writer = crate::store::archive::FileWriter::create(&path, BOARD).unwrap();
-    rows.iter().for_each(|row| writer.push(*row).unwrap());
+    for row in rows {
+        writer.push(*row).unwrap();
+    }
     writer.finish().unwrap();
     let (bytes, _) = crate::store::archive::bytes_of(&path).unwrap();
     crate::store::archive::DayRows::open(bytes, &path)
