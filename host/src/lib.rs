@@ -6,6 +6,8 @@
 //! - [`record`]: boards → store
 //! - [`store`]: the folder everything is kept in
 //! - [`chart`]: pictures from the store
+//! - [`comtrade`]: recorded waveforms in the trade's open format
+//! - [`export`]: what a store holds, handed over as COMTRADE and CSV
 //! - [`talk`]: a few words with one board: settings, self-test
 //! - [`array_file`]: ARRAY.toml, what stands in the field
 //! - [`plan`]: limits, grounding and cautions for it, with their sources
@@ -17,7 +19,9 @@
 pub mod array_file;
 pub mod bench;
 pub mod chart;
+pub mod comtrade;
 pub mod demo;
+pub mod export;
 pub mod link;
 pub mod plan;
 pub mod record;

@@ -3,12 +3,14 @@
 //! - `case`: what a board meets, what it has to do by when, and who says so. Read this first
 //! - `matrix`: the built-in cases; `random`: drawn ones, each from a seed and a number
 //! - `waveform`, `array`: the made-up bond current; the array's poles in a closed loop with the measuring bridge
+//! - `around`: these with front end and contactor, a sample at a time, for a case and for a replay
 //! - `run`: one case through `ohmward_core::Monitor`, and the judgement on it; many cases on all cores
-//! - `trace`: CSV files as cases; `recorded`: their current at the core's rate, and what comes before it
+//! - `trace`: CSV and COMTRADE files as cases; `recorded`: their current at the core's rate, and what comes before it
 //! - `report`: cases in groups; `table` for people, `json`, `junit` for machines
 //!
 //! Times run from the onset of the fault to the output that opens the contactor; the contactor's own time comes on top.
 
+pub mod around;
 pub mod array;
 pub mod case;
 pub mod json;

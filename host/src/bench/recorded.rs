@@ -60,9 +60,10 @@ impl std::fmt::Debug for Recorded {
 }
 
 impl Recorded {
-    /// Current at `t_s` after the trace's first sample, by a straight line; before it the pre-roll at this phase.
+    /// Current at `t_s` after the trace's first sample, by a straight line; before it and behind its end the pre-roll at
+    /// this phase.
     pub fn current_a(&self, t_s: Option<f64>, cycles: f64) -> f64 {
-        match t_s {
+        match t_s.filter(|t_s| *t_s < self.seconds()) {
             None => self.pre_roll.current_a(cycles),
             Some(t_s) => {
                 let at = (t_s * f64::from(RATE_HZ)).max(0.0);
@@ -75,11 +76,10 @@ impl Recorded {
         }
     }
 
-    /// Recorded poles at this time; `None` where there are none.
+    /// Recorded poles at this time; `None` where there are none, and before and behind the trace.
     pub fn poles_v(&self, t_s: Option<f64>) -> Option<PoleVolts> {
-        let poles_v = self.poles_v.as_ref()?;
         let at = (t_s? * f64::from(RATE_HZ)).max(0.0) as usize;
-        poles_v.get(at.min(poles_v.len() - 1)).copied()
+        self.poles_v.as_ref()?.get(at).copied()
     }
 
     /// Length, s.

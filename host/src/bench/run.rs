@@ -1,19 +1,13 @@
 //! A case in virtual time through the firmware core, and the judgement on it.
 
 use super::BenchError;
-use super::array::{Array, Leakage, Poles};
+use super::around::{Around, Parts, sensors};
 use super::case::{Begin, Case, Trouble, What};
-use super::waveform::Player;
-use ohmward_core::{Identity, Inputs, Monitor, Outputs, Sample, TEST_CURRENT};
-use ohmward_plant::contactor::{Contactor, ContactorSettings};
-use ohmward_plant::sensors::{FrontEnd, Seen, SensorSettings};
-use ohmward_plant::surge::LowPass;
+use ohmward_core::{Identity, Inputs, Monitor, Outputs, Sample};
+use ohmward_plant::contactor::ContactorSettings;
 use ohmward_proto::event::{EventKind, TripCause};
 use ohmward_proto::measure::{Channel, Codes, TripState};
 use ohmward_proto::message::{Ack, BoardId, Message};
-use ohmward_proto::units::SampleIndex;
-use rand::{Rng, SeedableRng};
-use rand_pcg::Pcg64Mcg;
 use std::sync::atomic::{AtomicUsize, Ordering};
 
 /// Samples per second and channel.
@@ -21,16 +15,11 @@ pub const RATE_HZ: u32 = 4000;
 /// Corner of the front end's second-order low-pass (hardware-notes, front end).
 pub const CORNER_HZ: f64 = 1000.0;
 /// The longest run-up to a connected array.
-const RUN_UP_MAX_S: f64 = 90.0;
+pub const RUN_UP_MAX_S: f64 = 90.0;
 /// How long the array has been connected before the onset: time for the detectors to know what is normal.
 pub const SETTLED_S: f64 = 1.5;
-/// Converter noise of the wide range, RMS: 4 mA, of the poles: 0.1 V (plant's defaults).
-const WIDE_NOISE_MA: f64 = 4.0;
-
-const SAMPLE_S: f64 = 1.0 / RATE_HZ as f64;
-/// Steps of the front end's filter in a sample, and while a stroke flows: 1 µs then.
-const PARTS: u32 = 2;
-const FINE_PARTS: u32 = 250;
+/// One sample, s.
+pub const SAMPLE_S: f64 = 1.0 / RATE_HZ as f64;
 /// How long to look on for what must not happen once the rest has happened.
 const TAIL_S: f64 = 2.0;
 const RESET_EVERY_S: f64 = 5.0;
@@ -165,15 +154,7 @@ struct Rig<'a> {
     case: &'a Case,
     monitor: Monitor,
     outputs: Outputs,
-    array: Array,
-    leakage: Leakage,
-    player: Player<'a>,
-    front_end: FrontEnd,
-    coarse: LowPass,
-    fine: LowPass,
-    pink: Pink,
-    contactor: Contactor,
-    samples: u64,
+    around: Around,
     missed: u16,
     begun: bool,
     happened: Vec<(What, f64)>,
@@ -191,16 +172,6 @@ impl<'a> Rig<'a> {
             sample_rate_hz: RATE_HZ,
             epoch_unix_ms: None,
         };
-        let sensors = SensorSettings {
-            corner_hz: CORNER_HZ,
-            fine_noise_ma: case.waveform.noise_a * 1e3,
-            wide_noise_ma: WIDE_NOISE_MA,
-            inject_ma: f64::from(TEST_CURRENT.0) * 1e3,
-            ..SensorSettings::default()
-        };
-        let mains_hz = case.settings.mains.hz();
-        let mut contactor = Contactor::new(&ContactorSettings::default(), RATE_HZ);
-        contactor.set_welded(case.welded);
         let monitor = Monitor::new(identity, case.settings, case.calibration).map_err(|fault| {
             BenchError {
                 case: case.name.clone(),
@@ -211,15 +182,16 @@ impl<'a> Rig<'a> {
             case,
             monitor,
             outputs: Outputs::default(),
-            array: Array::new(case.settings.earthing, case.calibration.bridge),
-            leakage: case.before,
-            player: Player::new(&case.waveform),
-            front_end: FrontEnd::new(&sensors, &case.calibration, RATE_HZ, mains_hz, case.seed),
-            coarse: LowPass::new(CORNER_HZ, SAMPLE_S / f64::from(PARTS)),
-            fine: LowPass::new(CORNER_HZ, SAMPLE_S / f64::from(FINE_PARTS)),
-            pink: Pink::new(case.seed),
-            contactor,
-            samples: 0,
+            around: Around::new(&Parts {
+                waveform: &case.waveform,
+                settings: &case.settings,
+                calibration: &case.calibration,
+                sensors: sensors(&case.waveform),
+                contactor: ContactorSettings::default(),
+                leakage: case.before,
+                seed: case.seed,
+            })
+            .welded(case.welded),
             missed: 0,
             begun: false,
             happened: Vec::new(),
@@ -232,14 +204,16 @@ impl<'a> Rig<'a> {
     /// Until the array is connected and has been so for a while; however long the board takes over it.
     fn run_up(&mut self) {
         let until = |seconds: f64| (seconds * f64::from(RATE_HZ)) as u64;
-        while self.monitor.state() != TripState::Closed && self.samples < until(RUN_UP_MAX_S) {
+        while self.monitor.state() != TripState::Closed
+            && self.around.samples() < until(RUN_UP_MAX_S)
+        {
             self.sample();
             if self.cause.is_some() {
                 return;
             }
         }
-        let end = self.samples + until(SETTLED_S);
-        while self.monitor.state() == TripState::Closed && self.samples < end {
+        let end = self.around.samples() + until(SETTLED_S);
+        while self.monitor.state() == TripState::Closed && self.around.samples() < end {
             self.sample();
         }
     }
@@ -248,21 +222,21 @@ impl<'a> Rig<'a> {
     fn begin(&mut self) {
         self.happened.clear();
         self.cause = None;
-        self.player.arm();
+        self.around.player.arm();
         if self.case.begin == Begin::Connected {
-            while self.player.since_onset_s().is_none() {
+            while self.around.player.since_onset_s().is_none() {
                 self.sample();
             }
         } else {
-            self.player.begin();
+            self.around.player.begin();
         }
-        self.leakage = self.case.after;
+        self.around.leakage = self.case.after;
         self.begun = true;
     }
 
     /// Seconds since the onset; a negative time lies before it.
     fn since_onset_s(&self) -> f64 {
-        self.player.since_onset_s().unwrap_or(-SAMPLE_S)
+        self.around.player.since_onset_s().unwrap_or(-SAMPLE_S)
     }
 
     /// What has to happen has happened, and long enough ago for the contrary to have shown.
@@ -282,16 +256,16 @@ impl<'a> Rig<'a> {
 
     fn sample(&mut self) {
         for _ in 0..self.missed {
-            self.world();
+            self.around.step(&self.outputs);
         }
-        let mut codes = self.world();
+        let mut codes = self.around.step(&self.outputs);
         let lost_before = std::mem::take(&mut self.missed);
         self.trouble(&mut codes);
         if self.case.presses_reset {
             self.reset_pressed = self.since_onset_s() % RESET_EVERY_S > RESET_EVERY_S - 0.1;
         }
         let inputs = Inputs {
-            contactor_feedback: self.contactor.closed(),
+            contactor_feedback: self.around.contactor_closed(),
             reset: self.reset_pressed,
             arm: false,
         };
@@ -300,50 +274,9 @@ impl<'a> Rig<'a> {
         self.hear();
     }
 
-    /// One sample period of everything that is not firmware.
-    fn world(&mut self) -> Codes {
-        self.contactor
-            .step(SampleIndex(self.samples), self.outputs.contactor);
-        self.player.contactor(self.contactor.closed());
-        let mut poles: Poles = self.array.step(&self.leakage, &self.outputs, SAMPLE_S);
-        let recorded = self.case.waveform.recorded.as_ref();
-        if let Some([v_pos, v_neg]) = recorded.and_then(|r| r.poles_v(self.player.since_onset_s()))
-        {
-            (poles.v_pos, poles.v_neg) = (f64::from(v_pos), f64::from(v_neg));
-        }
-        let surging = self.player.needs_fine_steps(SAMPLE_S);
-        let (filter, parts) = if surging {
-            (&self.fine, FINE_PARTS)
-        } else {
-            (&self.coarse, PARTS)
-        };
-        let step_s = SAMPLE_S / f64::from(parts);
-        let player = &mut self.player;
-        let currents = (0..parts).map(|_| {
-            let i_a = player.step(step_s);
-            // Nothing flows through a bond that is open but what the array itself drives: nothing.
-            poles.i_bond_a + if poles.bond_closed { i_a } else { 0.0 }
-        });
-        let mut i_a = self.front_end.filter_fine(filter, currents);
-        if poles.bond_closed {
-            i_a += self.player.ripple_a(CORNER_HZ);
-        }
-        if self.player.stands() {
-            i_a += self.pink.next() * self.case.waveform.pink_noise_a;
-        }
-        let seen = Seen {
-            i_a,
-            v_pos: poles.v_pos,
-            v_neg: poles.v_neg,
-        };
-        self.samples += 1;
-        self.front_end
-            .convert(self.samples, &seen, false, self.outputs.inject)
-    }
-
     /// Spoils the words, or has the next samples missed.
     fn trouble(&mut self, codes: &mut Codes) {
-        let Some(t_s) = self.player.since_onset_s() else {
+        let Some(t_s) = self.around.player.since_onset_s() else {
             return;
         };
         // In this sample: it ended at t_s.
@@ -472,7 +405,7 @@ impl<'a> Rig<'a> {
                 .copied()
                 .find(|what| self.first(*what).is_some()),
             state: self.monitor.state(),
-            samples: self.samples,
+            samples: self.around.samples(),
         }
     }
 }
@@ -483,39 +416,5 @@ fn place(codes: &mut Codes, channel: Channel) -> &mut i16 {
         Channel::IWide => &mut codes.i_wide,
         Channel::VPos => &mut codes.v_pos,
         Channel::VNeg => &mut codes.v_neg,
-    }
-}
-
-/// Noise of density 1/f over ten octaves below a quarter of the sample rate: rows that are drawn anew every 2, 4, 8 …
-/// samples, one at a time (the Voss-McCartney form).
-struct Pink {
-    rows: [f64; ROWS],
-    sum: f64,
-    count: u32,
-    dice: Pcg64Mcg,
-}
-
-const ROWS: usize = 10;
-
-impl Pink {
-    fn new(seed: u64) -> Self {
-        Self {
-            rows: [0.0; ROWS],
-            sum: 0.0,
-            count: 0,
-            dice: Pcg64Mcg::seed_from_u64(seed ^ 0x1f),
-        }
-    }
-
-    /// RMS 1.
-    fn next(&mut self) -> f64 {
-        self.count = self.count.wrapping_add(1);
-        let row = (self.count.trailing_zeros() as usize).min(ROWS - 1);
-        // Uniform of variance 1: from −√3 to √3.
-        let drawn =
-            ((self.dice.next_u64() >> 11) as f64 / (1_u64 << 52) as f64 - 1.0) * 3.0_f64.sqrt();
-        self.sum += drawn - self.rows[row];
-        self.rows[row] = drawn;
-        self.sum / (ROWS as f64).sqrt()
     }
 }

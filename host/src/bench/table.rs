@@ -33,7 +33,10 @@ pub fn table(report: &Report, verbose: bool) -> String {
     }
     let mut out = aligned(&rows);
     out.push('\n');
-    if let [run] = report.runs.as_slice() {
+    // A drawn case is nowhere else to be seen; a trace is its file.
+    if let [run] = report.runs.as_slice()
+        && run.case.waveform.recorded.is_none()
+    {
         let _ = writeln!(out, "{:?}\n", run.case.waveform);
     }
     out.push_str(&summary(report));

@@ -1,32 +1,29 @@
-//! Recorded traces: a CSV file, and what is expected of it from a TOML file beside it or from flags.
+//! Recorded traces: a CSV or COMTRADE file, and what is expected of it from a TOML file beside it or from flags.
+//!
+//! - this file: expectations, and the case that comes of them
+//! - `csv_file`, `comtrade_file`: files → `rows`; `rows`: → the core's rate
+
+mod comtrade_file;
+mod csv_file;
+mod rows;
+
+pub use comtrade_file::ROLES;
 
 use super::array::Leakage;
 use super::case::{Case, Confidence, Expect, Limit, Source};
-use super::recorded::{PreRoll, Recorded, resample};
-use super::run::RATE_HZ;
 use super::waveform::Waveform;
 use ohmward_proto::Settings;
 use ohmward_proto::settings::{Calibration, Earthing, Mains, Scale};
+use rows::Rows;
 use serde::Deserialize;
 use std::borrow::Cow;
-use std::fs::File;
-use std::path::Path;
+use std::collections::BTreeMap;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use toml::Table;
 
-/// Columns that can be there; the first two must.
-const COLUMNS: [&str; 4] = ["time_s", "i_bond_a", "v_pos_v", "v_neg_v"];
-/// Rows at most: what is read is held in memory, 96 MB with all columns.
-const ROWS_MAX: usize = 8_000_000;
-/// Rates that make sense: sixteen places in a cycle of 60 Hz, and what a recorder of this current would use.
-const RATE_HZ_MIN: f64 = 1000.0;
-const RATE_HZ_MAX: f64 = 1_000_000.0;
-/// Shortest trace, s.
-const SHORTEST_S: f64 = 0.1;
 /// Shortest stretch before the fault, s: a cycle of 47 Hz, so that something is known of what was normal.
 const BEFORE_S: f64 = 0.022;
-/// A step of the time column may be this part longer or shorter than the mean; beyond it samples are missing.
-const STEP_APART: f64 = 0.5;
 
 /// Why a trace cannot be used.
 #[derive(Clone, PartialEq, Eq, Debug, thiserror::Error)]
@@ -48,7 +45,9 @@ pub struct Expected {
     pub limit_a: Option<f64>,
     /// Latest time from the onset to the trip, ms.
     pub latest_ms: Option<f64>,
-    /// When the fault begins, in the time column's own time.
+    /// When the fault begins, in the trace's own time: the time column's, or from a COMTRADE record's first sample on.
+    /// Where it is not said: a COMTRADE record's trigger, or an earlier rise of a channel called pickup; of a captured event, as
+    /// `export` writes it, where the current leaves what repeated until then.
     pub onset_s: Option<f64>,
     /// The trace is healthy.
     pub must_not_trip: Option<bool>,
@@ -56,6 +55,9 @@ pub struct Expected {
     pub source: Option<String>,
     /// Changes to the settings for a small array without an earth of its own; keys as in a scenario's `[settings]`.
     pub settings: Option<Table>,
+    /// COMTRADE: names of the channels by role ([`ROLES`]), `#2` for the second.
+    #[serde(default)]
+    pub channel: BTreeMap<String, String>,
 }
 
 impl Expected {
@@ -76,8 +78,30 @@ impl Expected {
             must_not_trip,
             source: self.source.or(other.source),
             settings: self.settings.or(other.settings),
+            channel: other.channel.into_iter().chain(self.channel).collect(),
         }
     }
+}
+
+/// A trace that has been read, with what is expected of it.
+#[derive(Clone, PartialEq, Debug)]
+pub struct Trace {
+    path: PathBuf,
+    /// Where expectations may stand.
+    beside: PathBuf,
+    rows: Rows,
+    expected: Expected,
+    /// The board's settings: for a small array without an earth of its own, no insulation checks, with the changes laid over.
+    pub settings: Settings,
+}
+
+/// A trace as it is to be played: at the core's rate, with a pre-roll.
+#[derive(Clone, PartialEq, Debug)]
+pub struct Playable {
+    /// The current, its pre-roll and, if recorded, the poles.
+    pub waveform: Waveform,
+    /// Pole channels wide enough for it.
+    pub calibration: Calibration,
 }
 
 /// A trace file with what is expected of it, as a case.
@@ -85,10 +109,216 @@ impl Expected {
 /// # Errors
 /// [`TraceError`], with file and line.
 pub fn load(path: &Path, flags: &Expected) -> Result<Case, TraceError> {
-    let beside = path.with_extension("toml");
-    let expected = flags.clone().or(read_expected(&beside)?);
-    let rows = read(path)?;
-    case(path, &beside, &rows, &expected)
+    Trace::open(path, flags)?.case()
+}
+
+impl Trace {
+    /// Reads a trace file and the TOML file beside it.
+    ///
+    /// # Errors
+    /// [`TraceError`], with file and line.
+    pub fn open(path: &Path, flags: &Expected) -> Result<Self, TraceError> {
+        let beside = path.with_extension("toml");
+        let expected = flags.clone().or(read_expected(&beside)?);
+        let error = |what: String| TraceError {
+            file: path.display().to_string(),
+            line: None,
+            what,
+        };
+        let extension = path
+            .extension()
+            .map(|e| e.to_string_lossy().to_ascii_lowercase());
+        let mut rows = match extension.as_deref() {
+            Some("cfg" | "dat" | "cff") => comtrade_file::read(path, &expected.channel)?,
+            _ if !expected.channel.is_empty() => {
+                return Err(error(
+                    "channels can be chosen in COMTRADE files; the columns of a CSV file have fixed names: rename them"
+                        .to_owned(),
+                ));
+            }
+            _ => csv_file::read(path)?,
+        };
+        rows.check().map_err(error)?;
+        let settings = settings(expected.settings.as_ref()).map_err(|what| TraceError {
+            file: beside.display().to_string(),
+            line: None,
+            what: format!("settings: {what}"),
+        })?;
+        rows.find_onset(f64::from(settings.mains.hz()));
+        Ok(Self {
+            path: path.to_path_buf(),
+            beside,
+            rows,
+            expected,
+            settings,
+        })
+    }
+
+    /// How the file was read, for whoever reads the result: which channels, and what the onset rests on.
+    pub fn remarks(&self) -> Vec<String> {
+        let onset = match (&self.expected.onset_s, &self.rows.onset) {
+            (None, Some(onset)) if !self.healthy() => Some(format!(
+                "the fault is taken to begin at {:.4} s, {}; if it began before, say so with --onset-s",
+                onset.at_s, onset.what
+            )),
+            _ => None,
+        };
+        self.rows.taken.iter().cloned().chain(onset).collect()
+    }
+
+    fn healthy(&self) -> bool {
+        self.expected.must_not_trip == Some(true)
+    }
+
+    fn error(&self, what: String) -> TraceError {
+        TraceError {
+            file: self.path.display().to_string(),
+            line: None,
+            what,
+        }
+    }
+
+    /// When the fault begins, in the trace's own time: as told, else as the file has it.
+    fn onset_s(&self) -> Option<f64> {
+        let found = self.rows.onset.as_ref();
+        self.expected.onset_s.or(found.map(|onset| onset.at_s))
+    }
+
+    /// Why a captured event has no onset, to begin an error with.
+    fn no_onset(&self) -> &'static str {
+        if self.onset_s().is_none() && self.rows.decided_s.is_some() {
+            "it was captured when the board had decided, and nothing before that stands out: "
+        } else {
+            ""
+        }
+    }
+
+    /// How much of its beginning shows what is normal, if nothing in it is a fault: up to what the file is about.
+    fn normal_s(&self) -> f64 {
+        let onset_s = self.onset_s().map(|onset_s| onset_s - self.rows.begin_s());
+        let seconds = self.rows.seconds();
+        onset_s
+            .filter(|s| (BEFORE_S..seconds).contains(s))
+            .unwrap_or(seconds)
+    }
+
+    /// From the first sample to the fault, once there is enough before it.
+    fn fault_at_s(&self, onset_s: f64) -> Result<f64, TraceError> {
+        let at_s = onset_s - self.rows.begin_s();
+        if at_s.is_nan() || at_s < BEFORE_S {
+            return Err(self.error(format!(
+                "the fault begins {:.1} ms after the trace: at least {:.0} ms have to come before, so that it is known \
+                 what was normal",
+                at_s * 1e3,
+                BEFORE_S * 1e3
+            )));
+        }
+        Ok(at_s)
+    }
+
+    /// To be played without a judgement on it; what comes before the fault tells what is normal.
+    ///
+    /// # Errors
+    /// It is not known where that ends, or it is too short.
+    pub fn playable(&self) -> Result<Playable, TraceError> {
+        let normal_s = match (self.healthy(), self.onset_s()) {
+            (true, _) => self.normal_s(),
+            (false, Some(onset_s)) => self.fault_at_s(onset_s)?.min(self.rows.seconds()),
+            (false, None) => {
+                return Err(self.error(format!(
+                    "{}where does the fault begin? give --onset-s, the end of the trace if it is healthy all through",
+                    self.no_onset()
+                )));
+            }
+        };
+        self.played(normal_s)
+    }
+
+    fn played(&self, normal_s: f64) -> Result<Playable, TraceError> {
+        let nominal_hz = f64::from(self.settings.mains.hz());
+        let recorded = self
+            .rows
+            .recorded(normal_s, nominal_hz)
+            .map_err(|what| self.error(what))?;
+        let mut waveform = Waveform::quiet(recorded.pre_roll.hz);
+        let v_max = recorded
+            .poles_v
+            .iter()
+            .flatten()
+            .flatten()
+            .fold(0.0_f32, |max, v| max.max(v.abs()));
+        waveform.recorded = Some(Arc::new(recorded));
+        Ok(Playable {
+            waveform,
+            calibration: calibration(v_max),
+        })
+    }
+
+    /// As a case of the bench.
+    ///
+    /// # Errors
+    /// It is not said what is expected, or the trace is too short for that.
+    pub fn case(&self) -> Result<Case, TraceError> {
+        let expected = &self.expected;
+        let seconds = self.rows.seconds();
+        let (expect, fault_at_s) = if self.healthy() {
+            (Expect::no_trip(), 0.0)
+        } else {
+            let (Some(latest_ms), Some(onset_s)) = (expected.latest_ms, self.onset_s()) else {
+                return Err(self.error(format!(
+                    "{}what is expected? give --onset-s and --latest-ms, or --must-not-trip, or write onset_s and latest_ms \
+                     into {}",
+                    self.no_onset(),
+                    self.beside.display()
+                )));
+            };
+            if !(latest_ms.is_finite() && latest_ms > 0.0) {
+                return Err(self.error(format!("latest_ms is {latest_ms}: it has to be above 0")));
+            }
+            let at_s = self.fault_at_s(onset_s)?;
+            if at_s + latest_ms * 1e-3 > seconds {
+                return Err(self.error(format!(
+                    "ends {:.1} ms after the fault begins: too short for latest_ms = {latest_ms}",
+                    (seconds - at_s) * 1e3
+                )));
+            }
+            (Expect::trip(latest_ms * 1e-3), at_s)
+        };
+        let normal_s = if self.healthy() {
+            self.normal_s()
+        } else {
+            fault_at_s
+        };
+        let Playable {
+            waveform,
+            calibration,
+        } = self.played(normal_s)?;
+        let watch_s = waveform
+            .recorded
+            .as_ref()
+            .map_or(seconds, |recorded| recorded.seconds());
+        let name = self.path.file_stem().map_or_else(
+            || "trace".to_owned(),
+            |stem| stem.to_string_lossy().into_owned(),
+        );
+        let mut case = Case::residual("recorded traces", format!("trace/{name}"), waveform, expect);
+        case.settings = self.settings;
+        case.limit = expected
+            .limit_a
+            .map_or(Limit::None, |a| Limit::Current { a });
+        case.source = Source {
+            text: expected
+                .source
+                .clone()
+                .map_or(Cow::Borrowed("as given with the trace"), Cow::Owned),
+            confidence: Confidence::Given,
+        };
+        case.calibration = calibration;
+        case.fault_at_s = fault_at_s;
+        case.watch_s = watch_s;
+        case.before = Leakage::HEALTHY;
+        Ok(case)
+    }
 }
 
 fn read_expected(beside: &Path) -> Result<Expected, TraceError> {
@@ -108,255 +338,6 @@ fn read_expected(beside: &Path) -> Result<Expected, TraceError> {
             .map(|span| text[..span.start.min(text.len())].matches('\n').count() as u64 + 1);
         error(line, why.message().to_owned())
     })
-}
-
-/// The file's columns as they stand in it.
-#[derive(Debug, Default)]
-struct Rows {
-    begin_s: f64,
-    rate_hz: f64,
-    i_a: Vec<f32>,
-    poles_v: Option<(Vec<f32>, Vec<f32>)>,
-}
-
-fn read(path: &Path) -> Result<Rows, TraceError> {
-    let error = |line: Option<u64>, what: String| TraceError {
-        file: path.display().to_string(),
-        line,
-        what,
-    };
-    let file = File::open(path).map_err(|why| error(None, format!("cannot be opened: {why}")))?;
-    let mut reader = csv::ReaderBuilder::new()
-        .trim(csv::Trim::All)
-        .from_reader(file);
-    let of_csv = |why: csv::Error| {
-        let line = why.position().map(csv::Position::line);
-        let what = match why.kind() {
-            csv::ErrorKind::UnequalLengths {
-                expected_len, len, ..
-            } => {
-                format!("{len} fields where the header has {expected_len}: correct the line")
-            }
-            csv::ErrorKind::Utf8 { .. } => "is not UTF-8 text: save it as plain CSV".to_owned(),
-            _ => why.to_string(),
-        };
-        error(line, what)
-    };
-    let header = reader.headers().map_err(of_csv)?.clone();
-    let places = places(&header).map_err(|what| error(Some(1), what))?;
-    let mut rows = Rows {
-        poles_v: places[2].is_some().then(Default::default),
-        ..Rows::default()
-    };
-    let mut times = Times::default();
-    let mut record = csv::StringRecord::new();
-    while reader.read_record(&mut record).map_err(of_csv)? {
-        let line = record.position().map(csv::Position::line);
-        let value = |column: usize| -> Result<f64, TraceError> {
-            let text = places[column]
-                .and_then(|place| record.get(place))
-                .unwrap_or("");
-            match text.parse::<f64>() {
-                Ok(value) if value.is_finite() => Ok(value),
-                Ok(_) => Err(error(
-                    line,
-                    format!(
-                        "{} is {text}: a sample that is not there has no place here; cut the trace before or after it",
-                        COLUMNS[column]
-                    ),
-                )),
-                Err(_) => Err(error(
-                    line,
-                    format!(
-                        "{} is '{text}', not a number; decimals take a point",
-                        COLUMNS[column]
-                    ),
-                )),
-            }
-        };
-        times.next(value(0)?).map_err(|what| error(line, what))?;
-        rows.i_a.push(value(1)? as f32);
-        if let Some((v_pos, v_neg)) = &mut rows.poles_v {
-            v_pos.push(value(2)? as f32);
-            v_neg.push(value(3)? as f32);
-        }
-        if rows.i_a.len() > ROWS_MAX {
-            return Err(error(
-                line,
-                format!("more than {ROWS_MAX} samples: cut the trace around the fault"),
-            ));
-        }
-    }
-    rows.begin_s = times.first_s;
-    rows.rate_hz = times.rate_hz().map_err(|what| error(None, what))?;
-    Ok(rows)
-}
-
-/// Where each known column stands.
-fn places(header: &csv::StringRecord) -> Result<[Option<usize>; 4], String> {
-    let known = COLUMNS.join(", ");
-    let mut places = [None; 4];
-    for (place, name) in header.iter().enumerate() {
-        let Some(column) = COLUMNS.iter().position(|column| *column == name) else {
-            return Err(format!(
-                "the header has '{}': columns are {known}; rename or remove it",
-                name.escape_debug()
-            ));
-        };
-        if places[column].replace(place).is_some() {
-            return Err(format!("the header has {name} twice: remove one"));
-        }
-    }
-    for column in 0..2 {
-        if places[column].is_none() {
-            return Err(format!(
-                "the header has no {}: columns are {known}",
-                COLUMNS[column]
-            ));
-        }
-    }
-    if places[2].is_some() != places[3].is_some() {
-        return Err("the header has one of v_pos_v and v_neg_v: give both or none".to_owned());
-    }
-    Ok(places)
-}
-
-/// Watches the time column.
-#[derive(Debug, Default)]
-struct Times {
-    count: u64,
-    first_s: f64,
-    last_s: f64,
-}
-
-impl Times {
-    fn next(&mut self, t_s: f64) -> Result<(), String> {
-        if self.count == 0 {
-            self.first_s = t_s;
-        } else {
-            let step_s = t_s - self.last_s;
-            if step_s <= 0.0 {
-                return Err(format!(
-                    "time_s goes from {} to {t_s}: it has to grow",
-                    self.last_s
-                ));
-            }
-            // The mean so far; the first step is all there is to compare the second with.
-            if self.count > 1 {
-                let mean_s = (self.last_s - self.first_s) / (self.count - 1) as f64;
-                if step_s > mean_s * (1.0 + STEP_APART) {
-                    return Err(format!(
-                        "a gap: {step_s:.6} s after steps of {mean_s:.6} s; cut the trace before or after it"
-                    ));
-                }
-                if step_s < mean_s * (1.0 - STEP_APART) {
-                    return Err(format!(
-                        "uneven: {step_s:.6} s after steps of {mean_s:.6} s; resample the trace evenly"
-                    ));
-                }
-            }
-        }
-        self.last_s = t_s;
-        self.count += 1;
-        Ok(())
-    }
-
-    fn rate_hz(&self) -> Result<f64, String> {
-        let seconds = self.last_s - self.first_s;
-        if self.count < 2 || seconds < SHORTEST_S {
-            return Err(format!(
-                "is {seconds:.3} s long: at least {SHORTEST_S} s are needed"
-            ));
-        }
-        let rate_hz = (self.count - 1) as f64 / seconds;
-        if (RATE_HZ_MIN..=RATE_HZ_MAX).contains(&rate_hz) {
-            Ok(rate_hz)
-        } else {
-            Err(format!(
-                "has {rate_hz:.0} samples a second: {RATE_HZ_MIN:.0} to {RATE_HZ_MAX:.0} can be used; is time_s in seconds?"
-            ))
-        }
-    }
-}
-
-fn case(path: &Path, beside: &Path, rows: &Rows, expected: &Expected) -> Result<Case, TraceError> {
-    let error = |what: String| TraceError {
-        file: path.display().to_string(),
-        line: None,
-        what,
-    };
-    let settings = settings(expected.settings.as_ref()).map_err(|what| TraceError {
-        file: beside.display().to_string(),
-        line: None,
-        what: format!("settings: {what}"),
-    })?;
-    let seconds = rows.i_a.len() as f64 / rows.rate_hz;
-    let healthy = expected.must_not_trip == Some(true);
-    let (expect, fault_at_s) = if healthy {
-        (Expect::no_trip(), 0.0)
-    } else {
-        let (Some(latest_ms), Some(onset_s)) = (expected.latest_ms, expected.onset_s) else {
-            return Err(error(format!(
-                "what is expected? give --onset-s and --latest-ms, or --must-not-trip, or write onset_s and latest_ms \
-                 into {}",
-                beside.display()
-            )));
-        };
-        if !(latest_ms.is_finite() && latest_ms > 0.0) {
-            return Err(error(format!(
-                "latest_ms is {latest_ms}: it has to be above 0"
-            )));
-        }
-        let at_s = onset_s - rows.begin_s;
-        if at_s.is_nan() || at_s < BEFORE_S {
-            return Err(error(format!(
-                "the fault begins {:.1} ms after the trace: at least {:.0} ms have to come before, so that it is known \
-                 what was normal",
-                at_s * 1e3,
-                BEFORE_S * 1e3
-            )));
-        }
-        if at_s + latest_ms * 1e-3 > seconds {
-            return Err(error(format!(
-                "ends {:.1} ms after the fault begins: too short for latest_ms = {latest_ms}",
-                (seconds - at_s) * 1e3
-            )));
-        }
-        (Expect::trip(latest_ms * 1e-3), at_s)
-    };
-    let nominal_hz = f64::from(settings.mains.hz());
-    let recorded =
-        recorded(rows, if healthy { seconds } else { fault_at_s }, nominal_hz).map_err(&error)?;
-    let mut waveform = Waveform::quiet(recorded.pre_roll.hz);
-    let v_max = recorded
-        .poles_v
-        .iter()
-        .flatten()
-        .flatten()
-        .fold(0.0_f32, |max, v| max.max(v.abs()));
-    let watch_s = recorded.seconds();
-    waveform.recorded = Some(Arc::new(recorded));
-    let name = path.file_stem().map_or_else(
-        || "trace".to_owned(),
-        |stem| stem.to_string_lossy().into_owned(),
-    );
-    let mut case = Case::residual("recorded traces", format!("trace/{name}"), waveform, expect);
-    case.settings = settings;
-    case.limit = expected
-        .limit_a
-        .map_or(Limit::None, |a| Limit::Current { a });
-    case.source = Source {
-        text: expected
-            .source
-            .clone()
-            .map_or(Cow::Borrowed("as given with the trace"), Cow::Owned),
-        confidence: Confidence::Given,
-    };
-    case.calibration = calibration(v_max);
-    case.fault_at_s = fault_at_s;
-    case.watch_s = watch_s;
-    case.before = Leakage::HEALTHY;
-    Ok(case)
 }
 
 /// The settings for a small array without an earth of its own, no insulation checks, with changes laid over.
@@ -408,26 +389,4 @@ fn calibration(v_max: f32) -> Calibration {
         v_neg: span,
         ..Calibration::REFERENCE
     }
-}
-
-/// At the core's rate, with its pre-roll from the first `normal_s`.
-fn recorded(rows: &Rows, normal_s: f64, nominal_hz: f64) -> Result<Recorded, String> {
-    let at_rate = |values: &[f32]| {
-        resample(values, rows.rate_hz)
-            .map_err(|why| format!("cannot be resampled to {RATE_HZ} Hz: {why}"))
-    };
-    let i_a = at_rate(&rows.i_a)?;
-    let poles_v = match &rows.poles_v {
-        Some((v_pos, v_neg)) => {
-            let poles = at_rate(v_pos)?.into_iter().zip(at_rate(v_neg)?);
-            Some(poles.map(|(pos, neg)| [pos, neg]).collect())
-        }
-        None => None,
-    };
-    let pre_roll = PreRoll::of(&i_a, normal_s, nominal_hz);
-    Ok(Recorded {
-        i_a,
-        poles_v,
-        pre_roll,
-    })
 }

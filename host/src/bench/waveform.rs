@@ -1,6 +1,6 @@
 //! Made-up bond currents: what stands for ever, and what begins at the onset.
 
-use super::recorded::Recorded;
+use super::recorded::{PoleVolts, Recorded};
 use ohmward_plant::surge::Surge;
 use ohmward_proto::SampleIndex;
 use std::f64::consts::{SQRT_2, TAU};
@@ -196,7 +196,7 @@ pub struct Waveform {
     pub parts: Vec<Part>,
     /// A charging current each time the contactor closes; its `from_s` counts from there.
     pub at_closing: Option<Part>,
-    /// A recorded current, whose first sample is the onset.
+    /// A recorded current, whose first sample is the onset; before and after it its pre-roll.
     pub recorded: Option<Arc<Recorded>>,
 }
 
@@ -232,8 +232,8 @@ impl Waveform {
 
 /// A waveform as it plays.
 #[derive(Clone, Debug)]
-pub struct Player<'a> {
-    waveform: &'a Waveform,
+pub struct Player {
+    waveform: Waveform,
     time_s: f64,
     cycles: f64,
     armed: bool,
@@ -243,11 +243,11 @@ pub struct Player<'a> {
     closed_s: Option<f64>,
 }
 
-impl<'a> Player<'a> {
+impl Player {
     /// From the beginning, onset not yet in sight.
-    pub fn new(waveform: &'a Waveform) -> Self {
+    pub fn new(waveform: &Waveform) -> Self {
         Self {
-            waveform,
+            waveform: waveform.clone(),
             time_s: 0.0,
             cycles: 0.0,
             armed: false,
@@ -272,6 +272,19 @@ impl<'a> Player<'a> {
         self.onset_s
     }
 
+    /// Recorded poles now; `None` where there are none.
+    pub fn poles_v(&self) -> Option<PoleVolts> {
+        self.waveform.recorded.as_ref()?.poles_v(self.onset_s)
+    }
+
+    /// Length of the recorded current, if it is one, s.
+    pub fn recorded_s(&self) -> Option<f64> {
+        self.waveform
+            .recorded
+            .as_ref()
+            .map(|recorded| recorded.seconds())
+    }
+
     /// The contactor is closed or open.
     pub fn contactor(&mut self, closed: bool) {
         self.closed_s = match (closed, self.closed_s) {
@@ -294,7 +307,7 @@ impl<'a> Player<'a> {
 
     /// Current in the middle of the next `step_s`, and time goes on by it.
     pub fn step(&mut self, step_s: f64) -> f64 {
-        let w = self.waveform;
+        let w = &self.waveform;
         let half_s = step_s / 2.0;
         let hz = if w.wander_hz > 0.0 {
             w.mains_hz + w.wander_hz * (TAU * self.time_s / w.wander_every_s).sin()
@@ -315,7 +328,12 @@ impl<'a> Player<'a> {
             }
         }
         if let Some(recorded) = &w.recorded {
-            i_a += recorded.current_a(self.onset_s.map(|t_s| t_s + half_s), cycles);
+            let t_s = self.onset_s.map(|t_s| t_s + half_s);
+            // Behind the recording, what is normal comes through the contactor.
+            let over = t_s.is_some_and(|t_s| t_s >= recorded.seconds());
+            if !over || self.closed_s.is_some() {
+                i_a += recorded.current_a(t_s, cycles);
+            }
         }
         if let (Some(part), Some(t_s)) = (&w.at_closing, self.closed_s) {
             i_a += part.value(t_s + half_s, cycles);
@@ -340,7 +358,7 @@ impl<'a> Player<'a> {
     }
 
     fn standing(&self, cycles: f64) -> f64 {
-        let w = self.waveform;
+        let w = &self.waveform;
         if w.standing_ac_a == 0.0 {
             return w.standing_dc_a;
         }

@@ -1,6 +1,6 @@
 //! `bench`: trip times against the standards.
 
-use super::remark;
+use super::{channel, remark};
 use anyhow::bail;
 use clap::Args;
 use ohmward::bench::{self, report::Report};
@@ -11,9 +11,10 @@ use std::process::ExitCode;
 /// Arguments of `bench`.
 #[derive(Debug, Args)]
 pub struct BenchArgs {
-    /// Recorded traces (CSV) instead of the built-in and drawn cases: a header row with time_s, i_bond_a and, if
-    /// recorded, v_pos_v and v_neg_v. What is expected stands in a file of the same name ending in .toml (limit_a,
-    /// latest_ms, onset_s, must_not_trip, source, [settings]) or in the flags below, which win
+    /// Recorded traces instead of the built-in and drawn cases: COMTRADE (.cfg with its .dat, or .cff), or CSV with a
+    /// header row of time_s, i_bond_a and, if recorded, v_pos_v and v_neg_v. What is expected stands in a file of the
+    /// same name ending in .toml (limit_a, latest_ms, onset_s, must_not_trip, source, [channel], [settings]) or in the
+    /// flags below, which win
     #[arg(value_name = "TRACE")]
     traces: Vec<PathBuf>,
     /// Traces: the limit they are about, A (printed; settings are set in the .toml file)
@@ -22,7 +23,9 @@ pub struct BenchArgs {
     /// Traces: latest time from the onset of the fault to the trip, ms
     #[arg(long, value_name = "MS", requires = "traces")]
     latest_ms: Option<f64>,
-    /// Traces: when the fault begins, in the trace's own time
+    /// Traces: when the fault begins, in the trace's own time (COMTRADE: after its first sample). Without it a COMTRADE
+    /// record's trigger, or an earlier rise of a status channel called pickup; of a captured event, as `export` writes it,
+    /// where the current leaves what repeated until then
     #[arg(
         long,
         value_name = "S",
@@ -30,6 +33,10 @@ pub struct BenchArgs {
         allow_negative_numbers = true
     )]
     onset_s: Option<f64>,
+    /// Traces: COMTRADE channel for i_bond, v_pos, v_neg (analog) or pickup (status), by name or as #2; may be given
+    /// several times. Units of A and V, also with m, k or u, are scaled
+    #[arg(long, value_name = "ROLE=NAME", requires = "traces", value_parser = channel)]
+    channel: Vec<(String, String)>,
     /// Traces: they are healthy
     #[arg(long, requires = "traces", conflicts_with_all = ["latest_ms", "onset_s"])]
     must_not_trip: bool,
@@ -101,11 +108,16 @@ fn traces(args: &BenchArgs) -> anyhow::Result<Report> {
         latest_ms: args.latest_ms,
         onset_s: args.onset_s,
         must_not_trip: args.must_not_trip.then_some(true),
+        channel: args.channel.iter().cloned().collect(),
         ..Default::default()
     };
     let mut cases = Vec::new();
     for path in &args.traces {
-        let case = bench::trace::load(path, &flags)?;
+        let trace = bench::trace::Trace::open(path, &flags)?;
+        for words in trace.remarks() {
+            remark(&format!("{}: {words}", path.display()));
+        }
+        let case = trace.case()?;
         if let Some(recorded) = &case.waveform.recorded {
             remark(&format!(
                 "{}: {}",

@@ -4,6 +4,7 @@ mod bench;
 mod chart;
 mod demo;
 mod events;
+mod export;
 mod plan;
 mod record;
 mod selftest;
@@ -15,7 +16,7 @@ use std::process::ExitCode;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 
-/// Ground-fault monitor for photovoltaic arrays: simulate, record, list and chart.
+/// Ground-fault monitor for photovoltaic arrays: simulate, record, list, chart and hand over.
 ///
 /// An instrument, not a listed protective device. PV conductors stay live in daylight; a good reading is no proof of
 /// isolation. Local codes, the authority having jurisdiction and licensed persons decide.
@@ -44,6 +45,8 @@ enum Command {
     Events(events::EventsArgs),
     /// Draw bond current and insulation over time, or the captured waveform of one event
     Chart(chart::ChartArgs),
+    /// Hand over one event's waveform (COMTRADE, CSV), or readings and events over time (CSV)
+    Export(export::ExportArgs),
     /// Trip times of the firmware against the standards' limits: built-in cases, random ones, and recorded traces
     Bench(bench::BenchArgs),
 }
@@ -59,6 +62,7 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
         Command::Selftest(args) => selftest::run(args),
         Command::Events(args) => events::run(&args),
         Command::Chart(args) => chart::run(&args),
+        Command::Export(args) => export::run(&args),
         Command::Bench(args) => bench::run(&args),
     }
 }
@@ -122,6 +126,20 @@ fn board_id(text: &str) -> Result<ohmward_proto::message::BoardId, String> {
     u64::from_str_radix(text, 16)
         .map(ohmward_proto::message::BoardId)
         .map_err(|_| "a board is named by up to 16 hex digits, as `events` prints it".to_owned())
+}
+
+/// A channel of a trace for a role: `i_bond=NAME`.
+fn channel(text: &str) -> Result<(String, String), String> {
+    use ohmward::bench::trace::ROLES;
+    match text.split_once('=') {
+        Some((role, name)) if ROLES.contains(&role) && !name.is_empty() => {
+            Ok((role.to_owned(), name.to_owned()))
+        }
+        _ => Err(format!(
+            "'{text}' chooses no channel: write ROLE=NAME with a role of {}",
+            ROLES.join(", ")
+        )),
+    }
 }
 
 /// A moment: RFC 3339 with or without a time.

@@ -1,44 +1,107 @@
 //! `simulate`: a board to connect to.
 
-use super::{remark, stop_on_signal};
+use super::{channel, remark, stop_on_signal};
+use anyhow::bail;
 use clap::Args;
-use ohmward::sim::serve::{Line, Speed, serve};
+use ohmward::bench::trace::{Expected, Trace};
+use ohmward::sim::SimBoard;
+use ohmward::sim::replay::{AFTER_S, ReplaySetup};
+use ohmward::sim::serve::{Line, Speed, serve, serve_board};
 use ohmward_plant::Scenario;
 use std::io::Write;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::process::ExitCode;
+use std::sync::atomic::AtomicBool;
 
 /// Arguments of `simulate`.
 #[derive(Debug, Args)]
 pub struct SimulateArgs {
-    /// The scenario (TOML; see host/scenarios)
-    scenario: PathBuf,
+    /// The scenario (TOML; see host/scenarios). With --replay only its board, settings, sensors, contactor and start
+    #[arg(required_unless_present = "replay")]
+    scenario: Option<PathBuf>,
     /// Where a host reaches the board: pty, or tcp:IP:PORT
     #[arg(long, default_value = "pty", value_parser = clap::value_parser!(Line))]
     link: Line,
     /// realtime, xN (N times as fast), or max (waits for a host, then as fast as it goes)
     #[arg(long, default_value = "realtime", value_parser = clap::value_parser!(Speed))]
     speed: Speed,
+    /// A recorded trace instead of a simulated array, COMTRADE (.cfg, .cff) or CSV as `bench` reads them: the board connects
+    /// a healthy array, then meets the recorded bond current, and poles if they were recorded, then healthy values again.
+    /// Without a scenario its settings are those of `bench` for that trace
+    #[arg(long, value_name = "TRACE")]
+    replay: Option<PathBuf>,
+    /// Replay: when the fault begins, in the trace's own time; what comes before tells what is normal. Without it as `bench`
+    /// takes it; the end of the trace if it is healthy all through
+    #[arg(
+        long,
+        value_name = "S",
+        requires = "replay",
+        allow_negative_numbers = true
+    )]
+    onset_s: Option<f64>,
+    /// Replay: COMTRADE channel for i_bond, v_pos, v_neg or pickup, by name or as #2; may be given several times
+    #[arg(long, value_name = "ROLE=NAME", requires = "replay", value_parser = channel)]
+    channel: Vec<(String, String)>,
 }
 
-/// Serves until the scenario's end or Ctrl-C. Prints the place to record from as the first line.
+/// Serves until the end of scenario or trace, or Ctrl-C. Prints the place to record from as the first line.
 pub fn run(args: &SimulateArgs) -> anyhow::Result<ExitCode> {
-    let scenario = Scenario::load(&args.scenario)?;
+    let scenario = match &args.scenario {
+        Some(path) => Some(Scenario::load(path)?),
+        None => None,
+    };
     let stop = stop_on_signal()?;
-    let ended = serve(&scenario, &args.link, args.speed, &stop, |place| {
-        // Whoever reads the first line may close the pipe after it; the board goes on.
-        let _ = writeln!(std::io::stdout(), "{place}").and_then(|()| std::io::stdout().flush());
-        remark(&format!(
-            "simulated board {} ({}), {:.1} h; in another shell: ohmward record --from {place} --store DIR",
-            scenario.board.id,
-            scenario.name.escape_debug(),
-            scenario.duration_h
-        ));
-    })?;
-    remark(if ended {
-        "the scenario is over"
-    } else {
-        "stopped"
+    let ended = match (&args.replay, &scenario) {
+        (Some(path), scenario) => replay(args, path, scenario.as_ref(), &stop)?,
+        (None, Some(scenario)) => serve(scenario, &args.link, args.speed, &stop, |place| {
+            tell(place);
+            remark(&format!(
+                "simulated board {} ({}), {:.1} h; in another shell: ohmward record --from {place} --store DIR",
+                scenario.board.id,
+                scenario.name.escape_debug(),
+                scenario.duration_h
+            ));
+        })?,
+        (None, None) => bail!("name a scenario, or a trace with --replay"),
+    };
+    remark(match (ended, &args.replay) {
+        (false, _) => "stopped",
+        (true, None) => "the scenario is over",
+        (true, Some(_)) => "the replay is over",
     });
     Ok(ExitCode::SUCCESS)
+}
+
+fn replay(
+    args: &SimulateArgs,
+    path: &Path,
+    scenario: Option<&Scenario>,
+    stop: &AtomicBool,
+) -> anyhow::Result<bool> {
+    let flags = Expected {
+        onset_s: args.onset_s,
+        channel: args.channel.iter().cloned().collect(),
+        ..Expected::default()
+    };
+    let trace = Trace::open(path, &flags)?;
+    let setup = ReplaySetup::new(&trace, scenario, jiff::Timestamp::now())?;
+    let name = path.display();
+    for words in trace.remarks().iter().chain([&setup.words()]) {
+        remark(&format!("{name}: {words}"));
+    }
+    let board = SimBoard::replay(&setup)?;
+    Ok(serve_board(board, &args.link, args.speed, stop, |place| {
+        tell(place);
+        remark(&format!(
+            "simulated board {} meets {name}, and goes on for {AFTER_S:.0} s behind it; in another shell: ohmward record \
+             --from {place} --store DIR",
+            setup.board
+        ));
+    })?)
+}
+
+/// The place, on a line of its own.
+fn tell(place: &str) {
+    // Whoever reads the first line may close the pipe after it; the board goes on.
+    let _ = writeln!(std::io::stdout(), "{place}").and_then(|()| std::io::stdout().flush());
 }

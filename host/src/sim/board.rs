@@ -1,10 +1,13 @@
 //! World → firmware → link, in virtual time.
 
+use super::replay::{Replay, ReplayError, ReplaySetup};
 use super::wires::{ByteLine, Wire};
+use crate::bench::run::RATE_HZ;
 use ohmward_core::board::{Board, BoardFault, Parts, Pins, SampleSource};
 use ohmward_core::ram_flash::RamFlash;
 use ohmward_core::{Identity, Monitor, PRE_SAMPLES, Rest, Sample};
-use ohmward_plant::{Scenario, Switches, World, WorldError};
+use ohmward_plant::{Scenario, Sensed, Switches, World, WorldError};
+use ohmward_proto::Settings;
 use ohmward_proto::event::StartReason;
 use ohmward_proto::settings::{Calibration, SettingsFault};
 use ohmward_proto::units::SampleIndex;
@@ -30,6 +33,14 @@ pub enum SimError {
         /// Why.
         source: WorldError,
     },
+    /// The recording cannot go on.
+    #[error("the replay stopped at sample {at}: {source}")]
+    Replay {
+        /// When.
+        at: u64,
+        /// Why.
+        source: ReplayError,
+    },
     /// The world could not be built.
     #[error("the simulated world cannot start: {0}")]
     Start(WorldError),
@@ -48,9 +59,54 @@ fn key_prefix(fault: SettingsFault) -> String {
     }
 }
 
-/// Feeds the firmware with what the world's sensors give, and the world with what firmware switches.
-struct WorldSource {
-    world: World,
+/// What is around the board.
+enum Outside {
+    World(Box<World>),
+    Replay(Box<Replay>),
+}
+
+/// Why there is no next sample.
+#[derive(Debug)]
+enum OutsideError {
+    World(WorldError),
+    Replay(ReplayError),
+}
+
+impl OutsideError {
+    fn at(self, at: SampleIndex) -> SimError {
+        match self {
+            Self::World(source) => SimError::World { at: at.0, source },
+            Self::Replay(source) => SimError::Replay { at: at.0, source },
+        }
+    }
+}
+
+impl Outside {
+    fn step(&mut self, switches: &Switches) -> Result<Sensed, OutsideError> {
+        match self {
+            Self::World(world) => world.step(switches).map_err(OutsideError::World),
+            Self::Replay(replay) => replay.step(switches).map_err(OutsideError::Replay),
+        }
+    }
+
+    fn end(&self) -> SampleIndex {
+        match self {
+            Self::World(world) => world.end(),
+            Self::Replay(replay) => replay.end(),
+        }
+    }
+
+    fn unix_ms(&self, at: SampleIndex) -> i64 {
+        match self {
+            Self::World(world) => world.unix_ms(at),
+            Self::Replay(replay) => replay.unix_ms(at),
+        }
+    }
+}
+
+/// Feeds the firmware with what the sensors give, and what is around it with what firmware switches.
+struct OutsideSource {
+    outside: Outside,
     contactor: Wire,
     bond_switch: Wire,
     bridge_pos: Wire,
@@ -61,11 +117,11 @@ struct WorldSource {
     arm: Wire,
 }
 
-impl SampleSource for WorldSource {
-    type Error = WorldError;
+impl SampleSource for OutsideSource {
+    type Error = OutsideError;
 
-    fn next(&mut self) -> Result<Sample, WorldError> {
-        let sensed = self.world.step(&Switches {
+    fn next(&mut self) -> Result<Sample, OutsideError> {
+        let sensed = self.outside.step(&Switches {
             contactor: self.contactor.get(),
             bond_open: self.bond_switch.get(),
             bridge_pos: self.bridge_pos.get(),
@@ -84,7 +140,7 @@ impl SampleSource for WorldSource {
 
 /// The firmware's board code on simulated parts.
 pub struct SimBoard {
-    board: Board<WorldSource, Wire, Wire, RamFlash, ByteLine>,
+    board: Board<OutsideSource, Wire, Wire, RamFlash, ByteLine>,
     line: ByteLine,
     sample_rate_hz: u32,
     gear: Gear,
@@ -109,6 +165,40 @@ impl SimBoard {
             sample_rate_hz: scenario.board.sample_rate_hz,
             epoch_unix_ms: Some(world.unix_ms(SampleIndex(0))),
         };
+        let outside = Outside::World(Box::new(world));
+        Self::build(outside, identity, scenario.settings, calibration, gear)
+    }
+
+    /// A board that meets a recorded trace, every sample of it.
+    ///
+    /// # Errors
+    /// Settings the firmware does not start with.
+    pub fn replay(setup: &ReplaySetup) -> Result<Self, SimError> {
+        let replay = Replay::new(setup);
+        let identity = Identity {
+            board: setup.board,
+            boot: setup.boot,
+            reason: StartReason::PowerOn,
+            sample_rate_hz: RATE_HZ,
+            epoch_unix_ms: Some(replay.unix_ms(SampleIndex(0))),
+        };
+        let outside = Outside::Replay(Box::new(replay));
+        Self::build(
+            outside,
+            identity,
+            setup.settings,
+            setup.calibration(),
+            Gear::EverySample,
+        )
+    }
+
+    fn build(
+        outside: Outside,
+        identity: Identity,
+        settings: Settings,
+        calibration: Calibration,
+        gear: Gear,
+    ) -> Result<Self, SimError> {
         let wire = Wire::default;
         let line = ByteLine::default();
         let pins = Pins {
@@ -123,8 +213,8 @@ impl SimBoard {
             reset: wire(),
             arm: wire(),
         };
-        let source = WorldSource {
-            world,
+        let source = OutsideSource {
+            outside,
             contactor: pins.contactor.clone(),
             bond_switch: pins.bond_switch.clone(),
             bridge_pos: pins.bridge_pos.clone(),
@@ -140,15 +230,14 @@ impl SimBoard {
             flash: RamFlash::default(),
             link: line.clone(),
         };
-        let board =
-            Board::start(parts, identity, scenario.settings, calibration).map_err(|fault| {
-                match fault {
-                    BoardFault::Start(fault) => SimError::Settings { fault },
-                    // Start touches neither converter nor pins.
-                    BoardFault::Sample(source) => SimError::World { at: 0, source },
-                    BoardFault::Pin(never) => unreachable!("simulated pins do not fail: {never:?}"),
-                }
-            })?;
+        let board = Board::start(parts, identity, settings, calibration).map_err(|fault| {
+            match fault {
+                BoardFault::Start(fault) => SimError::Settings { fault },
+                // Start touches neither converter nor pins.
+                BoardFault::Sample(why) => why.at(SampleIndex(0)),
+                BoardFault::Pin(never) => unreachable!("simulated pins do not fail: {never:?}"),
+            }
+        })?;
         Ok(Self {
             board,
             line,
@@ -165,10 +254,11 @@ impl SimBoard {
     /// scenario gives the same events whoever listens.
     ///
     /// # Errors
-    /// [`SimError::World`].
+    /// [`SimError::World`], [`SimError::Replay`].
     pub fn run(&mut self, samples: u64) -> Result<bool, SimError> {
-        let until = self.now().after(samples).min(self.end());
-        while self.now() < until {
+        let until = self.now().after(samples);
+        // A replay learns its end on the way.
+        while self.now() < until.min(self.end()) {
             self.board.decide().map_err(|fault| self.fault(fault))?;
             self.until_look -= 1;
             if self.until_look == 0 {
@@ -191,7 +281,9 @@ impl SimBoard {
         let Rest::Until(firmware) = self.board.rest() else {
             return;
         };
-        let world = &mut self.board.source_mut().world;
+        let Outside::World(world) = &mut self.board.source_mut().outside else {
+            return;
+        };
         if !world.settled() {
             return;
         }
@@ -205,12 +297,9 @@ impl SimBoard {
         }
     }
 
-    fn fault(&self, fault: BoardFault<WorldError>) -> SimError {
+    fn fault(&self, fault: BoardFault<OutsideError>) -> SimError {
         match fault {
-            BoardFault::Sample(source) => SimError::World {
-                at: self.now().0,
-                source,
-            },
+            BoardFault::Sample(why) => why.at(self.now()),
             BoardFault::Start(fault) => SimError::Settings { fault },
             BoardFault::Pin(never) => unreachable!("simulated pins do not fail: {never:?}"),
         }
@@ -243,7 +332,7 @@ impl SimBoard {
 
     /// The last sample of the scenario.
     pub fn end(&self) -> SampleIndex {
-        self.board.source().world.end()
+        self.board.source().outside.end()
     }
 
     /// Samples per second.
@@ -253,6 +342,6 @@ impl SimBoard {
 
     /// Virtual date of a sample, Unix ms.
     pub fn unix_ms(&self, at: SampleIndex) -> i64 {
-        self.board.source().world.unix_ms(at)
+        self.board.source().outside.unix_ms(at)
     }
 }

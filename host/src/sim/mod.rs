@@ -2,10 +2,12 @@
 //! other side, all in virtual time.
 //!
 //! - [`board`]: joins them; [`board::SimBoard::run`] moves virtual time on, in one of two gears.
+//! - [`replay`]: a recorded trace in the world's place.
 //! - [`wires`]: the pins and the byte link that firmware sees, as embedded traits.
 //! - [`serve`]: offers the link on a pseudo-terminal or a TCP port, at a chosen speed.
 
 pub mod board;
+pub mod replay;
 pub mod serve;
 mod wires;
 

@@ -185,9 +185,7 @@ fn later(result: io::Result<usize>) -> io::Result<usize> {
     }
 }
 
-/// Opens the line, tells where it is, and runs the scenario to its end or until `stop`.
-///
-/// `ready` is called once with the place a host can `record --from`. Returns whether the scenario came to its end.
+/// As [`serve_board`], for the board of a scenario.
 ///
 /// # Errors
 /// [`ServeError`].
@@ -198,7 +196,28 @@ pub fn serve(
     stop: &AtomicBool,
     ready: impl FnOnce(&str),
 ) -> Result<bool, ServeError> {
-    let mut board = SimBoard::new(scenario, gear(speed))?;
+    serve_board(
+        SimBoard::new(scenario, gear(speed))?,
+        line,
+        speed,
+        stop,
+        ready,
+    )
+}
+
+/// Opens the line, tells where it is, and runs the board to its end or until `stop`.
+///
+/// `ready` is called once with the place a host can `record --from`. Returns whether the board came to its end.
+///
+/// # Errors
+/// [`ServeError`].
+pub fn serve_board(
+    mut board: SimBoard,
+    line: &Line,
+    speed: Speed,
+    stop: &AtomicBool,
+    ready: impl FnOnce(&str),
+) -> Result<bool, ServeError> {
     match line {
         Line::Pty => {
             let (mut master, slave) = TTYPort::pair().map_err(ServeError::Pty)?;

@@ -42,7 +42,10 @@ pub use error::StoreError;
 pub use quantity::Quantity;
 pub use read::{Capture, EventFilter, Readings, Run, StoredEvent, StoredReading};
 pub use rollup::{Level, Rollup, Spread};
-pub use words::{kinds as event_kind_words, of_kind as event_kind_word};
+pub use words::{
+    kinds as event_kind_words, of_kind as event_kind_word, of_reason as reason_word,
+    of_state as state_word,
+};
 pub use write::{Counts, Entry, Written};
 
 use rusqlite::{Connection, OpenFlags};
