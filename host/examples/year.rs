@@ -148,6 +148,60 @@ fn csv_line(t_us: i64, r: &Reading) -> String {
     )
 }
 
+/// The same rows into the same table and index by the same library, and nothing else: what roll-ups are held against.
+fn bare_inserts(folder: &Path, rows: &[StoredReading]) -> anyhow::Result<Duration> {
+    let path = folder.join("bare.sqlite");
+    let mut db = rusqlite::Connection::open(&path)?;
+    db.pragma_update(None, "journal_mode", "WAL")?;
+    db.pragma_update(None, "synchronous", "FULL")?;
+    db.execute_batch(
+        "CREATE TABLE reading (board INTEGER, boot INTEGER, at_sample INTEGER, t_us INTEGER, i_dc_a REAL, i_rms_a REAL,
+            i_why TEXT, v_pos_v REAL, v_neg_v REAL, g_pos_s REAL, g_neg_s REAL, g_sigma_s REAL, c_f REAL, c_sigma_f REAL,
+            ins_at_sample INTEGER, ins_why TEXT, state TEXT, bond_open INTEGER, PRIMARY KEY (board, boot, at_sample)) WITHOUT ROWID;
+         CREATE INDEX reading_by_time ON reading (board, t_us);",
+    )?;
+    let begun = Instant::now();
+    for batch in rows.chunks(2000) {
+        let work = db.transaction()?;
+        let mut insert = work.prepare_cached(
+            "INSERT OR IGNORE INTO reading VALUES (1,?1,?2,?3,?4,?5,NULL,?6,?7,?8,?9,?10,?11,?12,0,NULL,'closed',0)",
+        )?;
+        for row in batch {
+            let r = &row.reading;
+            let (dc, rms) = match r.i_bond {
+                BondCurrent::Measured { dc, rms } => (Some(dc.0), Some(rms.0)),
+                BondCurrent::NotMeasured(_) => (None, None),
+            };
+            let l = match r.insulation {
+                Insulation::Measured { leakage, .. } => leakage,
+                Insulation::NotMeasured { .. } => PoleLeakage::default(),
+            };
+            insert.execute(rusqlite::params![
+                row.boot,
+                r.at.0 as i64,
+                row.t_us,
+                dc,
+                rms,
+                r.v_pos.map(|v| v.0),
+                r.v_neg.map(|v| v.0),
+                l.g_pos.0,
+                l.g_neg.0,
+                l.g_sigma.0,
+                l.c.0,
+                l.c_sigma.0
+            ])?;
+        }
+        drop(insert);
+        work.commit()?;
+    }
+    let took = begun.elapsed();
+    drop(db);
+    for end in ["", "-wal", "-shm"] {
+        let _ = std::fs::remove_file(folder.join(format!("bare.sqlite{end}"))); // the last two are gone with the connection
+    }
+    Ok(took)
+}
+
 fn main() -> anyhow::Result<()> {
     let mut args = std::env::args().skip(1);
     let days: u64 = args.next().map_or(Ok(365), |days| days.parse())?;
@@ -176,6 +230,7 @@ fn main() -> anyhow::Result<()> {
     let mut world = World::new();
     let (mut written, mut sealing, mut sealed, mut bytes, mut csv) =
         (Duration::ZERO, Duration::ZERO, 0, 0, 0);
+    let (mut bare, mut bare_rows) = (Duration::ZERO, 0);
     let rules = Rules {
         hot_days: 1,
         drop_archive_after_days: None,
@@ -201,6 +256,10 @@ fn main() -> anyhow::Result<()> {
                 reading: row.reading,
             })
             .collect();
+        if day % 10 == 3 {
+            bare += bare_inserts(&folder, &rows)?;
+            bare_rows += rows.len() as u64;
+        }
         let begun = Instant::now();
         for batch in entries.chunks(2000) {
             store.write(batch)?;
@@ -216,6 +275,12 @@ fn main() -> anyhow::Result<()> {
     }
     store.work_off_rollups()?;
     let readings = days * DAY_S;
+    if bare_rows > 0 {
+        println!(
+            "bare inserts of the same rows                {}",
+            per_second(bare_rows, bare)
+        );
+    }
     println!(
         "written with roll-ups, 2000 a transaction    {}",
         per_second(readings, written)

@@ -35,7 +35,7 @@ mod tests;
 mod words;
 mod write;
 
-pub use archive::{Rules, Sealed};
+pub use archive::{Keeper, Rules, Sealed, Turn};
 pub use chain::Head;
 pub use check::{CheckOptions, Gap, Report};
 pub use error::StoreError;

@@ -7,12 +7,14 @@
 //! in which a day moves, so that at no moment a reading is lost or given twice.
 //!
 //! - this file: which days there are, and where. - [`columns`]: what stands in a file. - [`encode`], [`decode`]: readings ↔ files.
-//! - [`seal`]: tables → file. - [`rules`]: how long what is kept.
+//! - [`seal`]: tables → file. - [`rules`]: how long what is kept. - [`keeper`]: when. - [`export`]: a file to hand over.
+//! - [`known`]: whether a reading that comes in is there already.
 
 mod columns;
 mod decode;
 mod encode;
 mod export;
+mod keeper;
 pub mod known;
 mod rules;
 mod seal;
@@ -20,6 +22,7 @@ mod seal;
 pub use columns::as_kept;
 pub use decode::DayRows;
 pub use encode::FileWriter;
+pub use keeper::{Keeper, Turn};
 pub use rules::Rules;
 #[cfg(test)]
 pub use seal::Step;

@@ -470,6 +470,45 @@ fn rules_seal_the_oldest_first_and_drop_only_when_told() {
     ));
 }
 
+/// What a recorder calls while it waits.
+#[test]
+fn a_keeper_seals_day_by_day_and_then_waits_an_hour() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut store = three_days(dir.path());
+    let rules = Rules {
+        hot_days: 0,
+        drop_archive_after_days: None,
+    };
+    let mut keeper = Keeper::new(rules);
+    let now_us = 2 * DAY * 1_000_000 + 5;
+    for date in [0, 1] {
+        let turn = keeper.turn(&mut store, now_us).unwrap();
+        assert!(
+            matches!(turn, Turn::Sealed(sealed) if sealed.date == date),
+            "{turn:?}"
+        );
+    }
+    for _ in 0..2 {
+        let turn = keeper.turn(&mut store, now_us).unwrap();
+        assert!(
+            matches!(turn, Turn::Nothing(wait) if wait > Duration::from_secs(3590)),
+            "{turn:?}"
+        );
+    }
+    let waiting: i64 = store
+        .db
+        .query_row("SELECT count(*) FROM rollup_stale", [], |row| row.get(0))
+        .unwrap();
+    assert_eq!((waiting, hot(&store)), (0, 144));
+    // A fault is told once an hour, not at every turn.
+    std::fs::remove_dir_all(dir.path().join("archive")).unwrap();
+    std::fs::write(dir.path().join("archive"), "in the way").unwrap();
+    let mut keeper = Keeper::new(rules);
+    keeper.turn(&mut store, 4 * DAY * 1_000_000).unwrap_err();
+    let turn = keeper.turn(&mut store, 4 * DAY * 1_000_000).unwrap();
+    assert!(matches!(turn, Turn::Nothing(_)));
+}
+
 #[test]
 fn an_exported_file_is_whole_or_not_there() {
     let dir = tempfile::tempdir().unwrap();
