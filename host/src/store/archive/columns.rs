@@ -180,7 +180,7 @@ pub enum Code {
 /// The code of a value. Where `f32` is coarser than a step, several codes come near: the one that gives the very value back is
 /// taken if there is one, as there is for all that a board sends.
 fn code(quantity: Quantity, value: f32, back: fn(i32) -> f32) -> Code {
-    /// 25 A or 25 kV, the end of the wide range, in steps, times the error of two `f32` products.
+    /// Steps below which `f32` is finer than a step (2²⁴), times the error of two `f32` roundings, and some room.
     const APART: i32 = 4;
     if value.is_nan() {
         return Code::Null;
@@ -201,12 +201,22 @@ fn code(quantity: Quantity, value: f32, back: fn(i32) -> f32) -> Code {
 
 /// As the firmware makes a current of whole µA, to the bit.
 pub fn amps(steps: i32) -> Amps {
-    Amps(steps as f32 * 1e-6)
+    Amps(of_steps(steps, 1e-6, 1e-6))
 }
 
 /// Likewise of whole mV.
 pub fn volts(steps: i32) -> Volts {
-    Volts(steps as f32 * 1e-3)
+    Volts(of_steps(steps, 1e-3, 1e-3))
+}
+
+fn of_steps(steps: i32, unit: f32, exact: f64) -> f32 {
+    /// From here on `f32` is coarser than a step, and the nearest number is the one that was there.
+    const COARSE: u32 = 1 << f32::MANTISSA_DIGITS;
+    if steps.unsigned_abs() < COARSE {
+        steps as f32 * unit
+    } else {
+        (f64::from(steps) * exact) as f32
+    }
 }
 
 /// Codes of DC, RMS, positive and negative pole.
