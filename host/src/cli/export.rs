@@ -34,7 +34,7 @@ pub struct ExportArgs {
     #[arg(long)]
     format: Format,
     /// What to write. COMTRADE: a .cfg, with .dat and .hdr beside it, or a .cff. CSV: with --event a file that `bench` reads,
-    /// else a folder for readings.csv and events.csv. What is there already is overwritten
+    /// else a folder for readings.csv and events.csv. Parquet: one file. What is there already is overwritten
     #[arg(long)]
     out: PathBuf,
     /// COMTRADE: how samples are written; 32 bits need revision 2013. BINARY32 without it
@@ -51,6 +51,8 @@ enum Format {
     Comtrade,
     /// Text, units in the headers
     Csv,
+    /// Readings of one board, units and scales with each column; for data-frame libraries
+    Parquet,
 }
 
 #[derive(Clone, Copy, PartialEq, Eq, Debug, ValueEnum)]
@@ -120,6 +122,9 @@ fn waveform(args: &ExportArgs, captured: &CapturedEvent) -> anyhow::Result<Vec<P
         remark(&format!("how the contactor stood is left out: {why}"));
     }
     match args.format {
+        Format::Parquet => {
+            bail!("Parquet holds readings: leave --event out, or use --format csv or comtrade")
+        }
         Format::Csv if args.encoding.is_some() || args.revision.is_some() => {
             bail!(
                 "--encoding and --revision are of COMTRADE: leave them out, or use --format comtrade"
@@ -158,6 +163,19 @@ fn readings(args: &ExportArgs, store: &Store, known: &[BoardId]) -> anyhow::Resu
     let boards = args
         .board
         .map_or_else(|| known.to_vec(), |board| vec![board]);
+    if args.format == Format::Parquet {
+        let [board] = boards[..] else {
+            let names: Vec<_> = boards.iter().map(ToString::to_string).collect();
+            bail!(
+                "a Parquet file holds one board: choose one with --board {}",
+                names.join(" | ")
+            );
+        };
+        let range = args.from.unwrap_or(i64::MIN)..args.to.unwrap_or(i64::MAX);
+        let readings = store.export_parquet(board, range, &args.out)?;
+        remark(&format!("{readings} readings"));
+        return Ok(vec![args.out.clone()]);
+    }
     let written = span::save_csv(store, &boards, (args.from, args.to), &args.out)?;
     remark(&format!(
         "{} readings, {} events",

@@ -69,6 +69,28 @@ pub enum StoreError {
         /// The file.
         file: PathBuf,
     },
+    /// A file of the archive is damaged, or was written by a newer program.
+    #[error("{} cannot be trusted: {why}; nothing of it was used, put back a copy of it", .file.display())]
+    Archive {
+        /// The file.
+        file: PathBuf,
+        /// What is wrong with it.
+        why: String,
+    },
+    /// No room left for a file of the archive. The readings stay where they were.
+    #[error("no room left for {}: its readings stay in the store's tables; free some space, sealing is tried again", .file.display())]
+    ArchiveFull {
+        /// The file.
+        file: PathBuf,
+    },
+    /// The archive's folder, or a file in it, cannot be written.
+    #[error("cannot write {}: {source}; its readings stay where they were, check owner and rights", .file.display())]
+    ArchiveUnwritable {
+        /// The file or folder.
+        file: PathBuf,
+        /// What the system said.
+        source: std::io::Error,
+    },
     /// A stored value means nothing to this program.
     #[error("{row} in {} cannot be understood ({why}): it was written by a newer program, or damaged", .file.display())]
     Undecodable {

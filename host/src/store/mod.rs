@@ -1,24 +1,47 @@
-//! The store: a folder with one SQLite file, from which nothing that was acknowledged to a board can be lost.
+//! The store: a folder with one SQLite file and, of days gone by, Parquet files. Nothing that was acknowledged to a board can be lost
+//! from it.
 //!
+//! ```text
+//! boards ─→ write ─→ tables ─→ rollup (minutes, hours, days)
+//!                      └─ a day over for a week ─→ archive/board=…/date=…/readings.parquet
+//! readers ←─ read ←─ rows (tables and archive as one)      check ←─ all of it
+//! ```
 //! - this file: opening, for one writer or any number of readers
 //! - [`schema`]: the tables, and how a file is recognised as ours
 //! - [`write`]: batches of what boards sent, each in one transaction; once it returns, it may be acknowledged
+//! - [`chain`]: hashes over the event log, so that it shows when it was edited
+//! - [`rows`]: readings as one stream, wherever they stand
+//! - [`rollup`]: minutes, hours and days in a few numbers
+//! - [`archive`]: sealed days
+//! - [`check`]: whether all of it holds together
 //! - [`read`]: events, readings, captures, settings
+//! - [`quantity`]: measured values as whole numbers
 //! - [`reduce`]: many readings to fewer, so that no excursion and no gap disappears
 //! - [`words`]: what stands in the text columns
 //! - [`error`]: what can go wrong, in one line each
 
+mod archive;
+mod chain;
+mod check;
 mod error;
+mod quantity;
 mod read;
 mod reduce;
+mod rollup;
+mod rows;
 mod schema;
 #[cfg(test)]
 mod tests;
 mod words;
 mod write;
 
+pub use archive::{Keeper, Rules, Sealed, Turn};
+pub use chain::Head;
+pub use check::{CheckOptions, Gap, Report};
 pub use error::StoreError;
+pub use quantity::Quantity;
 pub use read::{Capture, EventFilter, Readings, Run, StoredEvent, StoredReading, UnreadEvent};
+pub use rollup::{Level, Rollup, Spread};
 pub use words::{
     kinds as event_kind_words, of_kind as event_kind_word, of_reason as reason_word,
     of_state as state_word,
@@ -45,6 +68,13 @@ pub struct Store {
     dir: PathBuf,
     /// Held by a writer only.
     lock: Option<File>,
+    /// The layout has roll-ups and an archive; a reader takes an older one as it is.
+    has_archive: bool,
+    /// What the archive holds, as far as new readings asked for it.
+    known: archive::known::Memory,
+    /// Where a test cuts in.
+    #[cfg(test)]
+    at_step: fn(archive::Step) -> Result<(), StoreError>,
     #[cfg(test)]
     full: Option<std::sync::Arc<std::sync::atomic::AtomicBool>>,
 }
@@ -106,6 +136,10 @@ impl Store {
             db,
             dir,
             lock: Some(lock),
+            has_archive: true,
+            known: archive::known::Memory::default(),
+            #[cfg(test)]
+            at_step: |_| Ok(()),
             #[cfg(test)]
             full: None,
         };
@@ -130,10 +164,16 @@ impl Store {
         let db = open_to_read(&file).map_err(|source| sqlite_error("open", &file, source))?;
         let found = schema::look(&db).map_err(|source| sqlite_error("read", &file, source))?;
         refuse(found, &file, false)?;
+        let has_archive =
+            schema::has_archive(&db).map_err(|source| sqlite_error("read", &file, source))?;
         Ok(Self {
             db,
             dir,
             lock: None,
+            has_archive,
+            known: archive::known::Memory::default(),
+            #[cfg(test)]
+            at_step: |_| Ok(()),
             #[cfg(test)]
             full: None,
         })
@@ -168,6 +208,23 @@ impl Store {
 
     fn file(&self) -> PathBuf {
         self.dir.join(FILE)
+    }
+
+    fn source(&self) -> rows::Source<'_> {
+        rows::Source {
+            db: &self.db,
+            dir: &self.dir,
+            has_archive: self.has_archive,
+        }
+    }
+
+    fn refuse_reader(&self) -> Result<(), StoreError> {
+        match self.lock {
+            Some(_) => Ok(()),
+            None => Err(StoreError::ReadOnly {
+                dir: self.dir.clone(),
+            }),
+        }
     }
 
     fn failed(&self, doing: &'static str) -> impl Fn(rusqlite::Error) -> StoreError + use<> {

@@ -1,14 +1,12 @@
 //! What the store gives back. A row that cannot be understood is an error that names it.
 
 use super::reduce::Reducer;
-use super::{Store, StoreError, words};
+use super::{Store, StoreError, rollup};
 use ohmward_proto::message::{BoardId, CaptureHead};
-use ohmward_proto::{
-    Amps, BondCurrent, Codes, Event, EventId, Farads, Insulation, PoleLeakage, Reading,
-    SampleIndex, Settings, Siemens, Volts,
-};
-use rusqlite::{OptionalExtension, Row, params, types::Value};
+use ohmward_proto::{Codes, Event, EventId, Reading, SampleIndex, Settings};
+use rusqlite::{OptionalExtension, params, types::Value};
 use serde::de::DeserializeOwned;
+use serde::{Deserialize, Serialize};
 use std::ops::Range;
 
 /// One run of a board: from a start to the next.
@@ -78,7 +76,7 @@ pub struct UnreadEvent {
 }
 
 /// A reading as it was kept. A NaN in it is one the board sent.
-#[derive(Clone, Copy, PartialEq, Debug)]
+#[derive(Clone, Copy, PartialEq, Debug, Serialize, Deserialize)]
 pub struct StoredReading {
     /// The board's run.
     pub boot: u32,
@@ -86,6 +84,14 @@ pub struct StoredReading {
     pub t_us: i64,
     /// What.
     pub reading: Reading,
+}
+
+impl StoredReading {
+    /// The same, bit by bit: a NaN is the same as a NaN.
+    #[must_use]
+    pub fn is_same(&self, other: &Self) -> bool {
+        self == other || format!("{self:?}") == format!("{other:?}")
+    }
 }
 
 /// Readings over a time, in order.
@@ -267,52 +273,68 @@ impl Store {
     ///
     /// When there are more, the time is cut into equal buckets and of each bucket those rows are given that hold: its ends; the
     /// extremes of DC and RMS bond current, and of leakage (each pole, and both together); its first and last row without
-    /// a value; its worst state. So no excursion and no gap disappears. Fewer than 16 asked for gives up to 16.
+    /// a value; its worst state. So no excursion and no gap disappears. Fewer than 16 asked for gives up to 16. Buckets of an hour and
+    /// more are whole hours, UTC, and come from roll-ups: a year is read in a fraction of a second. Of what a rule has dropped
+    /// that is all there is.
     pub fn readings(
         &self,
         board: BoardId,
         range: Range<i64>,
         at_most: usize,
     ) -> Result<Readings, StoreError> {
-        let failed = self.failed("read");
-        let of = params![board.to_string(), range.start, range.end];
-        let stored: i64 = self
-            .db
-            .prepare_cached(
-                "SELECT count(*) FROM reading WHERE board = (SELECT key FROM board WHERE id = ?1)
-                 AND t_us >= ?2 AND t_us < ?3",
-            )
-            .and_then(|mut query| query.query_row(of, |row| row.get(0)))
-            .map_err(&failed)?;
-        let mut query = self
-            .db
-            .prepare_cached(
-                "SELECT boot, at_sample, t_us, i_dc_a, i_rms_a, i_why, v_pos_v, v_neg_v, g_pos_s, g_neg_s, g_sigma_s,
-                        c_f, c_sigma_f, ins_at_sample, ins_why, state, bond_open
-                 FROM reading WHERE board = (SELECT key FROM board WHERE id = ?1) AND t_us >= ?2 AND t_us < ?3
-                 ORDER BY t_us, boot, at_sample",
-            )
-            .map_err(&failed)?;
-        let mut rows = query.query(of).map_err(&failed)?;
-        let mut reducer = Reducer::new(range, stored as usize, at_most);
-        while let Some(row) = rows.next().map_err(&failed)? {
-            reducer.take(self.reading(board, row)?);
+        let source = self.source();
+        let Some(board) = source.board(board)? else {
+            return Ok(Readings::default());
+        };
+        let stored = source.count(board, &range)?;
+        if usize::try_from(stored).is_ok_and(|stored| stored > at_most)
+            && let Some(readings) = rollup::read::long(&source, board, &range, at_most)?
+        {
+            return Ok(readings);
         }
+        let mut reducer = Reducer::new(range.clone(), stored, at_most);
+        source.each(board, &range, |row| {
+            reducer.take(row);
+            Ok(())
+        })?;
         Ok(reducer.finish())
+    }
+
+    /// Gives every reading of a board over `range` (Unix microseconds) to `take`, by time, one at a time: for as long a time as one likes.
+    ///
+    /// # Errors
+    /// What cannot be read; what `take` gives ends it.
+    pub fn each_reading(
+        &self,
+        board: BoardId,
+        range: &Range<i64>,
+        take: impl FnMut(StoredReading) -> Result<(), StoreError>,
+    ) -> Result<(), StoreError> {
+        let source = self.source();
+        match source.board(board)? {
+            Some(board) => source.each(board, range, take),
+            None => Ok(()),
+        }
     }
 
     /// First and last moment of which there is a reading or an event of a board; Unix microseconds.
     pub fn span(&self, board: BoardId) -> Result<Option<(i64, i64)>, StoreError> {
+        let archived = if self.has_archive {
+            " UNION ALL SELECT min(from_us) FROM archive_day WHERE board = (SELECT key FROM of) AND NOT dropped
+              UNION ALL SELECT max(to_us) FROM archive_day WHERE board = (SELECT key FROM of) AND NOT dropped"
+        } else {
+            ""
+        };
         let span: (Option<i64>, Option<i64>) = self
             .db
-            .prepare_cached(
+            .prepare_cached(&format!(
                 "WITH of(key) AS (SELECT key FROM board WHERE id = ?1), ends(t_us) AS (
                     SELECT min(t_us) FROM reading WHERE board = (SELECT key FROM of) UNION ALL
                     SELECT max(t_us) FROM reading WHERE board = (SELECT key FROM of) UNION ALL
                     SELECT min(t_us) FROM event WHERE board = (SELECT key FROM of) UNION ALL
-                    SELECT max(t_us) FROM event WHERE board = (SELECT key FROM of))
+                    SELECT max(t_us) FROM event WHERE board = (SELECT key FROM of){archived})
                  SELECT min(t_us), max(t_us) FROM ends",
-            )
+            ))
             .and_then(|mut query| {
                 query.query_row([board.to_string()], |row| Ok((row.get(0)?, row.get(1)?)))
             })
@@ -394,62 +416,6 @@ impl Store {
         stored
             .map(|stored| self.decode(&stored, || format!("settings of board {board}")))
             .transpose()
-    }
-
-    fn reading(&self, board: BoardId, row: &Row) -> Result<StoredReading, StoreError> {
-        let failed = self.failed("read");
-        let boot: u32 = row.get("boot").map_err(&failed)?;
-        let at = row.get::<_, i64>("at_sample").map_err(&failed)? as u64;
-        let real = |column: &str| row.get::<_, Option<f32>>(column).map_err(&failed);
-        let text = |column: &str| row.get::<_, Option<String>>(column).map_err(&failed);
-        let unknown = |column: &str, word: &str| StoreError::Undecodable {
-            row: format!("the reading at sample {at} of run {boot} of board {board}"),
-            file: self.file(),
-            why: format!("\"{word}\" in column {column}"),
-        };
-        let reason = |column: &str| {
-            text(column)?
-                .map(|word| words::reason(&word).ok_or_else(|| unknown(column, &word)))
-                .transpose()
-        };
-        // NULL beside no reason: a value the board sent that is no number.
-        let sent = |column: &str| real(column).map(|value| value.unwrap_or(f32::NAN));
-
-        let i_bond = match reason("i_why")? {
-            Some(why) => BondCurrent::NotMeasured(why),
-            None => BondCurrent::Measured {
-                dc: Amps(sent("i_dc_a")?),
-                rms: Amps(sent("i_rms_a")?),
-            },
-        };
-        let ins_at = SampleIndex(row.get::<_, i64>("ins_at_sample").map_err(&failed)? as u64);
-        let insulation = match reason("ins_why")? {
-            Some(why) => Insulation::NotMeasured { why, since: ins_at },
-            None => Insulation::Measured {
-                leakage: PoleLeakage {
-                    g_pos: Siemens(sent("g_pos_s")?),
-                    g_neg: Siemens(sent("g_neg_s")?),
-                    g_sigma: Siemens(sent("g_sigma_s")?),
-                    c: Farads(sent("c_f")?),
-                    c_sigma: Farads(sent("c_sigma_f")?),
-                },
-                at: ins_at,
-            },
-        };
-        let state = text("state")?.unwrap_or_default();
-        Ok(StoredReading {
-            boot,
-            t_us: row.get("t_us").map_err(&failed)?,
-            reading: Reading {
-                at: SampleIndex(at),
-                i_bond,
-                v_pos: real("v_pos_v")?.map(Volts),
-                v_neg: real("v_neg_v")?.map(Volts),
-                insulation,
-                state: words::state(&state).ok_or_else(|| unknown("state", &state))?,
-                bond_open: row.get("bond_open").map_err(&failed)?,
-            },
-        })
     }
 
     fn board_id(&self, id: &str) -> Result<BoardId, StoreError> {

@@ -10,9 +10,9 @@ const ROWS_A_BUCKET: usize = 16;
 
 /// Takes readings in the order of time.
 pub struct Reducer {
-    range: Range<i64>,
-    /// 0: there are few enough, all are kept.
-    buckets: usize,
+    /// Where the first bucket begins.
+    start_us: i64,
+    cut: Cut,
     bucket_now: usize,
     bucket: Bucket,
     rows: Vec<StoredReading>,
@@ -21,32 +21,55 @@ pub struct Reducer {
     steps_us: Vec<i64>,
 }
 
+/// Buckets that give at most so many rows; at least one.
+pub fn buckets_of(at_most: usize) -> usize {
+    (at_most / ROWS_A_BUCKET).max(1)
+}
+
 /// What is kept of a bucket: row and the value it is kept for.
 #[derive(Default)]
-struct Bucket {
+pub struct Bucket {
     ends: [Option<StoredReading>; 2],
     extremes: [Option<(f32, StoredReading)>; 10],
     /// First and last without bond current, first and last without insulation.
     without: [Option<StoredReading>; 4],
 }
 
+/// Into which buckets a time is cut.
+#[derive(Clone, Copy)]
+enum Cut {
+    /// There are few enough, all are kept.
+    Not,
+    /// So many over a time of this many microseconds.
+    Into(usize, i128),
+}
+
 impl Reducer {
     /// `stored` readings are to come, `at_most` are wanted.
-    pub fn new(range: Range<i64>, stored: usize, at_most: usize) -> Self {
-        let buckets = if stored <= at_most {
-            0
+    pub fn new(range: Range<i64>, stored: u64, at_most: usize) -> Self {
+        let width = i128::from(range.end) - i128::from(range.start);
+        let cut = if usize::try_from(stored).is_ok_and(|stored| stored <= at_most) {
+            Cut::Not
         } else {
-            (at_most / ROWS_A_BUCKET).max(1)
+            Cut::Into(buckets_of(at_most), width.max(1))
         };
         Self {
-            range,
-            buckets,
+            start_us: range.start,
+            cut,
             bucket_now: 0,
             bucket: Bucket::default(),
             rows: Vec::new(),
             stored: 0,
             last_us: None,
-            steps_us: Vec::with_capacity(stored),
+            steps_us: Vec::new(),
+        }
+    }
+
+    /// Buckets of `width_us` each from `start_us` on.
+    pub fn of_width(start_us: i64, width_us: i64) -> Self {
+        Self {
+            cut: Cut::Into(1, i128::from(width_us.max(1))),
+            ..Self::new(start_us..start_us, 0, 0)
         }
     }
 
@@ -55,13 +78,28 @@ impl Reducer {
         if let Some(last_us) = self.last_us.replace(row.t_us) {
             self.steps_us.push(row.t_us - last_us);
         }
-        if self.buckets == 0 {
+        self.keep(row);
+    }
+
+    /// Rows that hold the ends and extremes of `readings` readings, which are usually `step_us` apart. They all fall into one bucket.
+    pub fn take_reduced(&mut self, rows: &[StoredReading], readings: u64, step_us: i64) {
+        self.stored += readings;
+        if readings > 1 {
+            self.steps_us.push(step_us);
+        }
+        self.last_us = rows.last().map(|row| row.t_us).or(self.last_us);
+        for row in rows {
+            self.keep(*row);
+        }
+    }
+
+    fn keep(&mut self, row: StoredReading) {
+        let Cut::Into(buckets, width) = self.cut else {
             self.rows.push(row);
             return;
-        }
-        let width = i128::from(self.range.end) - i128::from(self.range.start);
-        let place = i128::from(row.t_us) - i128::from(self.range.start);
-        let bucket = (place * self.buckets as i128 / width.max(1)) as usize;
+        };
+        let place = i128::from(row.t_us) - i128::from(self.start_us);
+        let bucket = (place * buckets as i128 / width) as usize;
         if bucket != self.bucket_now {
             self.empty_bucket();
             self.bucket_now = bucket;
@@ -76,9 +114,9 @@ impl Reducer {
             None | Some([]) => 0,
             Some(steps) => *steps.select_nth_unstable(middle).1,
         };
-        let bucket_us = match self.buckets {
-            0 => 0,
-            buckets => (self.range.end.saturating_sub(self.range.start)) / buckets as i64,
+        let bucket_us = match self.cut {
+            Cut::Not => 0,
+            Cut::Into(buckets, width) => i64::try_from(width / buckets as i128).unwrap_or(i64::MAX),
         };
         Readings {
             rows: self.rows,
@@ -89,23 +127,27 @@ impl Reducer {
     }
 
     fn empty_bucket(&mut self) {
-        let bucket = std::mem::take(&mut self.bucket);
-        let mut kept: Vec<StoredReading> = bucket
-            .ends
-            .into_iter()
-            .chain(bucket.without)
-            .flatten()
-            .chain(bucket.extremes.into_iter().flatten().map(|(_, row)| row))
-            .collect();
-        let key = |row: &StoredReading| (row.t_us, row.boot, row.reading.at);
-        kept.sort_unstable_by_key(key);
-        kept.dedup_by_key(|row| key(row));
-        self.rows.extend(kept);
+        self.rows.extend(std::mem::take(&mut self.bucket).kept());
     }
 }
 
 impl Bucket {
-    fn take(&mut self, row: StoredReading) {
+    /// The rows that are kept, by time.
+    pub fn kept(self) -> Vec<StoredReading> {
+        let mut kept: Vec<StoredReading> = self
+            .ends
+            .into_iter()
+            .chain(self.without)
+            .flatten()
+            .chain(self.extremes.into_iter().flatten().map(|(_, row)| row))
+            .collect();
+        let key = |row: &StoredReading| (row.t_us, row.boot, row.reading.at);
+        kept.sort_unstable_by_key(key);
+        kept.dedup_by_key(|row| key(row));
+        kept
+    }
+
+    pub fn take(&mut self, row: StoredReading) {
         keep_ends(&mut self.ends, row);
         let [no_current, no_insulation] = {
             let [a, b, c, d] = &mut self.without;
@@ -161,7 +203,7 @@ fn keep_first_and_last(ends: [&mut Option<StoredReading>; 2], row: StoredReading
 }
 
 /// The higher, the more a person must see it.
-fn severity(state: TripState) -> f32 {
+pub fn severity(state: TripState) -> f32 {
     match state {
         TripState::Closed => 0.0,
         TripState::Closing => 1.0,

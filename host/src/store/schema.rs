@@ -5,12 +5,13 @@
 //! A quantity that was not measured is NULL beside a reason in words, never 0. A quantity that was measured and is no
 //! number (a damaged board) is NULL beside no reason.
 
+use super::chain::chain_all;
 use rusqlite::Connection;
 
 /// `PRAGMA application_id`: "OHMW".
 pub const APPLICATION_ID: i64 = 0x4F48_4D57;
 /// `PRAGMA user_version`: the layout below. Higher means newer.
-pub const VERSION: i64 = 3;
+pub const VERSION: i64 = 4;
 
 const TABLES: &str = "
 CREATE TABLE board (
@@ -154,6 +155,121 @@ CREATE TABLE event_unread (
 ) WITHOUT ROWID;
 ";
 
+/// What version 4 added: roll-ups, measurements of insulation each once, the archive's record, the chain over the event log.
+const LEDGER: &str = "
+CREATE TABLE rollup (
+    board           INTEGER NOT NULL REFERENCES board,
+    level           INTEGER NOT NULL,       -- its length, microseconds: 1 min, 1 h, 1 day
+    start_us        INTEGER NOT NULL,
+    body            BLOB NOT NULL,          -- postcard
+    PRIMARY KEY (board, level, start_us)
+);
+-- What a picture of a long time is drawn from.
+CREATE TABLE hour_rows (
+    board           INTEGER NOT NULL REFERENCES board,
+    hour_us         INTEGER NOT NULL,
+    readings        INTEGER NOT NULL,
+    step_us         INTEGER NOT NULL,       -- from one reading to the next, the median
+    rows            BLOB NOT NULL,          -- postcard: the readings that hold its ends and extremes
+    PRIMARY KEY (board, hour_us)
+);
+-- Hours with rows that their roll-ups do not know yet.
+CREATE TABLE rollup_stale (
+    board           INTEGER NOT NULL REFERENCES board,
+    hour_us         INTEGER NOT NULL,
+    PRIMARY KEY (board, hour_us)
+) WITHOUT ROWID;
+CREATE TABLE insulation (
+    board           INTEGER NOT NULL REFERENCES board,
+    boot            INTEGER NOT NULL,
+    at_sample       INTEGER NOT NULL,       -- when the measurement ended
+    t_us            INTEGER NOT NULL,
+    carrier         INTEGER NOT NULL,       -- at_sample of the earliest reading that tells of it
+    g_pos_s         REAL,
+    g_neg_s         REAL,
+    g_sigma_s       REAL,
+    c_f             REAL,
+    c_sigma_f       REAL,
+    PRIMARY KEY (board, boot, at_sample)
+) WITHOUT ROWID;
+CREATE INDEX insulation_by_time ON insulation (board, t_us);
+CREATE TABLE archive_day (
+    board           INTEGER NOT NULL REFERENCES board,
+    date            INTEGER NOT NULL,       -- days since 1970-01-01, UTC
+    rows            INTEGER NOT NULL,
+    bytes           INTEGER NOT NULL,
+    sha256          BLOB NOT NULL,          -- of the file
+    from_us         INTEGER NOT NULL,       -- first and last reading
+    to_us           INTEGER NOT NULL,
+    dropped         INTEGER NOT NULL,       -- a rule has removed the file
+    PRIMARY KEY (board, date)
+) WITHOUT ROWID;
+-- A file that is about to take its place.
+CREATE TABLE archive_next (
+    board           INTEGER NOT NULL REFERENCES board,
+    date            INTEGER NOT NULL,
+    sha256          BLOB NOT NULL,
+    PRIMARY KEY (board, date)
+) WITHOUT ROWID;
+CREATE TABLE archive_run (
+    board           INTEGER NOT NULL REFERENCES board,
+    boot            INTEGER NOT NULL,
+    date            INTEGER NOT NULL,
+    at_first        INTEGER NOT NULL,
+    at_last         INTEGER NOT NULL,
+    rows            INTEGER NOT NULL,
+    PRIMARY KEY (board, boot, date)
+) WITHOUT ROWID;
+CREATE TABLE event_chain (
+    n               INTEGER PRIMARY KEY,    -- 1, 2, 3 … in the order of arrival
+    board           INTEGER NOT NULL REFERENCES board,
+    boot            INTEGER NOT NULL,
+    seq             INTEGER NOT NULL,
+    hash            BLOB NOT NULL           -- SHA-256, see the module `chain`
+);
+CREATE TABLE event_chain_head (
+    one             INTEGER PRIMARY KEY CHECK (one = 1),
+    count           INTEGER NOT NULL,
+    hash            BLOB NOT NULL
+);
+";
+
+/// What is there already, put into what version 4 added.
+fn fill_ledger(db: &Connection) -> rusqlite::Result<()> {
+    db.execute_batch(
+        "INSERT OR IGNORE INTO insulation
+         SELECT r.board, r.boot, r.ins_at_sample,
+                r.t_us - max(r.at_sample - r.ins_at_sample, 0) * 1000000 / coalesce(nullif(run.sample_rate_hz, 0), 9e18),
+                r.at_sample, r.g_pos_s, r.g_neg_s, r.g_sigma_s, r.c_f, r.c_sigma_f
+         FROM (SELECT *, min(at_sample) FROM reading WHERE ins_why IS NULL GROUP BY board, boot, ins_at_sample) AS r
+         LEFT JOIN run ON run.board = r.board AND run.boot = r.boot;
+         UPDATE insulation SET t_us = CAST(t_us AS INTEGER);
+         INSERT OR IGNORE INTO rollup_stale
+         SELECT board, t_us - ((t_us % 3600000000) + 3600000000) % 3600000000 FROM reading UNION
+         SELECT board, t_us - ((t_us % 3600000000) + 3600000000) % 3600000000 FROM insulation;",
+    )?;
+    chain_all(db)
+}
+
+/// A step from one layout to the next: brings tables and content there.
+type Migration = fn(&Connection) -> rusqlite::Result<()>;
+
+/// By the version each leads to, ascending; version 1 is [`TABLES`].
+const MIGRATIONS: [(i64, Migration); 3] = [
+    (2, |db| db.execute_batch(SPECTRUM)),
+    (3, |db| db.execute_batch(EVENT_TIMES)),
+    (4, |db| {
+        db.execute_batch(LEDGER)?;
+        fill_ledger(db)
+    }),
+];
+
+/// Layouts from here on have roll-ups and an archive.
+pub fn has_archive(db: &Connection) -> rusqlite::Result<bool> {
+    let version: i64 = db.pragma_query_value(None, "user_version", |row| row.get(0))?;
+    Ok(version >= 4)
+}
+
 /// What a file with SQLite's own head turned out to be.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub enum Found {
@@ -186,10 +302,8 @@ pub fn look(db: &Connection) -> rusqlite::Result<Found> {
 pub fn create(db: &mut Connection) -> rusqlite::Result<()> {
     let work = db.transaction()?;
     work.execute_batch(TABLES)?;
-    work.execute_batch(SPECTRUM)?;
-    work.execute_batch(EVENT_TIMES)?;
     work.pragma_update(None, "application_id", APPLICATION_ID)?;
-    work.pragma_update(None, "user_version", VERSION)?;
+    bring_up_to_date(&work, 1)?;
     work.commit()
 }
 
@@ -197,12 +311,16 @@ pub fn create(db: &mut Connection) -> rusqlite::Result<()> {
 pub fn migrate(db: &mut Connection) -> rusqlite::Result<()> {
     let work = db.transaction()?;
     let version: i64 = work.pragma_query_value(None, "user_version", |row| row.get(0))?;
-    if version < 2 {
-        work.execute_batch(SPECTRUM)?;
-    }
-    if version < 3 {
-        work.execute_batch(EVENT_TIMES)?;
-    }
-    work.pragma_update(None, "user_version", VERSION)?;
+    bring_up_to_date(&work, version)?;
     work.commit()
+}
+
+fn bring_up_to_date(db: &Connection, version: i64) -> rusqlite::Result<()> {
+    for (_, migrate) in MIGRATIONS
+        .iter()
+        .filter(|(leads_to, _)| *leads_to > version)
+    {
+        migrate(db)?;
+    }
+    db.pragma_update(None, "user_version", VERSION)
 }

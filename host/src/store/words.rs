@@ -23,25 +23,27 @@ pub fn of_reason(why: NotMeasured) -> &'static str {
     }
 }
 
+/// Every reason.
+pub const REASONS: [NotMeasured; 14] = [
+    NotMeasured::NeverYet,
+    NotMeasured::ArrayDark,
+    NotMeasured::ArrayMoved,
+    NotMeasured::NotSettled,
+    NotMeasured::SensorLost(Channel::IFine),
+    NotMeasured::SensorLost(Channel::IWide),
+    NotMeasured::SensorLost(Channel::VPos),
+    NotMeasured::SensorLost(Channel::VNeg),
+    NotMeasured::BridgeUnmoved,
+    NotMeasured::FaultMoved,
+    NotMeasured::Interrupted,
+    NotMeasured::WindowFilling,
+    NotMeasured::BondOpen,
+    NotMeasured::BridgeWrong,
+];
+
 /// The reason behind a word; `None` for a word of a newer program.
 pub fn reason(word: &str) -> Option<NotMeasured> {
-    const ALL: [NotMeasured; 14] = [
-        NotMeasured::NeverYet,
-        NotMeasured::ArrayDark,
-        NotMeasured::ArrayMoved,
-        NotMeasured::NotSettled,
-        NotMeasured::SensorLost(Channel::IFine),
-        NotMeasured::SensorLost(Channel::IWide),
-        NotMeasured::SensorLost(Channel::VPos),
-        NotMeasured::SensorLost(Channel::VNeg),
-        NotMeasured::BridgeUnmoved,
-        NotMeasured::FaultMoved,
-        NotMeasured::Interrupted,
-        NotMeasured::WindowFilling,
-        NotMeasured::BondOpen,
-        NotMeasured::BridgeWrong,
-    ];
-    ALL.into_iter().find(|why| of_reason(*why) == word)
+    REASONS.into_iter().find(|why| of_reason(*why) == word)
 }
 
 /// Column `state`.
@@ -57,18 +59,20 @@ pub fn of_state(state: TripState) -> &'static str {
     }
 }
 
+/// Every state.
+pub const STATES: [TripState; 7] = [
+    TripState::Resting,
+    TripState::Closing,
+    TripState::Closed,
+    TripState::Opening,
+    TripState::Latched,
+    TripState::FailedToOpen,
+    TripState::LockedOut,
+];
+
 /// The state behind a word.
 pub fn state(word: &str) -> Option<TripState> {
-    const ALL: [TripState; 7] = [
-        TripState::Resting,
-        TripState::Closing,
-        TripState::Closed,
-        TripState::Opening,
-        TripState::Latched,
-        TripState::FailedToOpen,
-        TripState::LockedOut,
-    ];
-    ALL.into_iter().find(|state| of_state(*state) == word)
+    STATES.into_iter().find(|state| of_state(*state) == word)
 }
 
 /// Every word that [`of_kind`] gives.

@@ -1,13 +1,17 @@
 //! What boards sent, into the store: one transaction a batch, any entry any number of times.
 
-use super::{Store, StoreError, words};
+use super::archive::known::{Known, Memory};
+use super::chain::{self, Link};
+use super::rollup::{DAY_US, Level, keep, measurement};
+use super::rows::{Board, Source};
+use super::{Store, StoreError, StoredReading, words};
 use ohmward_proto::message::{BoardId, CaptureHead, CapturePart, Hello, PART_SAMPLES};
 use ohmward_proto::{
     BondCurrent, BondSpectrum, Event, EventId, Insulation, Reading, SampleIndex, Settings,
 };
 use rusqlite::{OptionalExtension, Transaction, params};
 use serde::Serialize;
-use std::collections::{BTreeSet, HashMap};
+use std::collections::{BTreeMap, BTreeSet, HashMap};
 
 /// One thing to keep.
 #[derive(Clone, PartialEq, Debug)]
@@ -151,6 +155,8 @@ pub struct Written {
     pub refused: Vec<(BoardId, u32)>,
     /// Events whose number was taken by another event: the board lost its start counter. Both are kept.
     pub twins: Vec<(BoardId, EventId)>,
+    /// Readings of days that a rule has dropped from the archive: not kept again.
+    pub of_dropped_days: u64,
 }
 
 impl Store {
@@ -159,19 +165,85 @@ impl Store {
     /// # Errors
     /// [`StoreError`]: then nothing of the batch was kept, and nothing may be acknowledged.
     pub fn write(&mut self, batch: &[Entry]) -> Result<Written, StoreError> {
-        if self.lock.is_none() {
-            return Err(StoreError::ReadOnly {
-                dir: self.dir.clone(),
-            });
-        }
+        self.refuse_reader()?;
         #[cfg(test)]
         self.limit_as_full();
         let failed = self.failed("write to");
         let work = self.db.transaction().map_err(&failed)?;
-        let written = Batch::new(&work).keep(batch).map_err(&failed)?;
+        let source = Source {
+            db: &work,
+            dir: &self.dir,
+            has_archive: true,
+        };
+        let (written, newest) = Batch::new(&work, source, &mut self.known)
+            .keep(batch)
+            .map_err(&failed)?;
+        work_off_hours_over(&source, &newest, batch.len())?;
         work.commit().map_err(&failed)?;
         Ok(written)
     }
+
+    /// Works off every roll-up that waits for its hour to be over or for its turn. What waits is worked out whenever it is asked for;
+    /// this spares readers the work. Gives how many hours it was.
+    ///
+    /// # Errors
+    /// [`StoreError`]; what was worked off stays so.
+    pub fn work_off_rollups(&mut self) -> Result<u64, StoreError> {
+        self.refuse_reader()?;
+        let mut hours = 0;
+        for id in self.boards()? {
+            if let Some(board) = self.source().board(id)? {
+                let waiting = keep::stale(&self.source(), board, &(i64::MIN..i64::MAX))?;
+                for day in
+                    waiting.chunk_by(|a, b| Level::Day.start_us(*a) == Level::Day.start_us(*b))
+                {
+                    let end_us = day.last().map_or(day[0], |last| last.saturating_add(1));
+                    self.work_off_within(board, &(day[0]..end_us))?;
+                    hours += day.len() as u64;
+                }
+            }
+        }
+        Ok(hours)
+    }
+}
+
+/// Rows read back to work off roll-ups in one transaction: some 20 ms. At the hour all boards are due at once, and each waits its turn.
+const ROWS_WORKED_OFF: u64 = 20_000;
+
+/// Hours that are over, by the newest reading of their board. Those of sealed days wait for [`Store::seal`]: a file that cannot be
+/// read must not stand in the way of recording.
+fn work_off_hours_over(
+    source: &Source,
+    newest: &BTreeMap<Board, i64>,
+    entries: usize,
+) -> Result<(), StoreError> {
+    let mut rows_left = ROWS_WORKED_OFF.max(2 * entries as u64);
+    for (&board, &newest_us) in newest {
+        let over = i64::MIN..Level::Hour.start_us(newest_us);
+        let mut hours = keep::stale(source, board, &over)?;
+        if hours.is_empty() {
+            continue;
+        }
+        let sealed: BTreeSet<i64> = super::archive::days(source, board)?
+            .iter()
+            .map(|day| day.date)
+            .collect();
+        hours.retain(|hour_us| !sealed.contains(&hour_us.div_euclid(DAY_US)));
+        let rows = keep::work_off(source, board, &hours, rows_left, keep::Unreadable::Waits)?;
+        rows_left = rows_left.saturating_sub(rows);
+        if rows_left == 0 {
+            break;
+        }
+    }
+    Ok(())
+}
+
+/// What a batch remembers of a run from reading to reading.
+#[derive(Clone, Copy, Default)]
+struct RunNotes {
+    sample_rate_hz: Option<u32>,
+    /// Measurement of insulation noted last, and the reading that told of it.
+    noted: Option<(u64, u64)>,
 }
 
 impl Store {
@@ -189,7 +261,12 @@ impl Store {
         }
         let failed = self.failed("write to");
         let work = self.db.transaction().map_err(&failed)?;
-        let mut batch = Batch::new(&work);
+        let source = Source {
+            db: &work,
+            dir: &self.dir,
+            has_archive: true,
+        };
+        let mut batch = Batch::new(&work, source, &mut self.known);
         for (board, event, message) in readable {
             batch.take_in(board, &event, &message).map_err(&failed)?;
         }
@@ -202,6 +279,13 @@ type Times = (i64, i64, Option<i64>);
 
 struct Batch<'a> {
     work: &'a Transaction<'a>,
+    source: Source<'a>,
+    known: &'a mut Memory,
+    runs: HashMap<(i64, u32), RunNotes>,
+    /// Board and hour of new rows.
+    hours: BTreeSet<(i64, i64)>,
+    /// Newest reading of a board in this batch.
+    newest: BTreeMap<Board, i64>,
     /// Keys of the boards met in this batch.
     boards: HashMap<BoardId, i64>,
     /// Captures of which a head or part was in this batch.
@@ -210,10 +294,15 @@ struct Batch<'a> {
 }
 
 impl<'a> Batch<'a> {
-    fn new(work: &'a Transaction<'a>) -> Self {
+    fn new(work: &'a Transaction<'a>, source: Source<'a>, known: &'a mut Memory) -> Self {
         Self {
             work,
+            source,
+            known,
             boards: HashMap::new(),
+            runs: HashMap::new(),
+            hours: BTreeSet::new(),
+            newest: BTreeMap::new(),
             touched: BTreeSet::new(),
             written: Written::default(),
         }
@@ -233,7 +322,7 @@ impl<'a> Batch<'a> {
         self.event(board, times, event).map(drop)
     }
 
-    fn keep(mut self, batch: &[Entry]) -> rusqlite::Result<Written> {
+    fn keep(mut self, batch: &[Entry]) -> rusqlite::Result<(Written, BTreeMap<Board, i64>)> {
         for entry in batch {
             self.keep_one(entry)?;
         }
@@ -242,7 +331,10 @@ impl<'a> Batch<'a> {
                 self.written.captures_complete.push((board, event));
             }
         }
-        Ok(self.written)
+        for (board, hour_us) in std::mem::take(&mut self.hours) {
+            keep::mark(self.work, board, hour_us)?;
+        }
+        Ok((self.written, self.newest))
     }
 
     fn keep_one(&mut self, entry: &Entry) -> rusqlite::Result<()> {
@@ -409,6 +501,19 @@ impl<'a> Batch<'a> {
         r: &Reading,
     ) -> rusqlite::Result<bool> {
         let key = self.board(board)?;
+        let of = Board { id: board, key };
+        let newest = self.newest.entry(of).or_insert(t_us);
+        *newest = t_us.max(*newest);
+        // What cannot be looked up is kept: twice at worst, until the day is sealed again.
+        let date = t_us.div_euclid(DAY_US);
+        match self.known.look(&self.source, of, boot, r.at.0, date) {
+            Ok(Known::Archived) => return Ok(false),
+            Ok(Known::Dropped) => {
+                self.written.of_dropped_days += 1;
+                return Ok(false);
+            }
+            Ok(Known::No) | Err(_) => {}
+        }
         let (i_dc, i_rms, i_why) = match r.i_bond {
             BondCurrent::Measured { dc, rms } => (Some(dc.0), Some(rms.0), None),
             BondCurrent::NotMeasured(why) => (None, None, Some(words::of_reason(why))),
@@ -444,7 +549,56 @@ impl<'a> Batch<'a> {
                 words::of_state(r.state),
                 r.bond_open,
             ])?;
-        Ok(rows > 0)
+        if rows == 0 {
+            return Ok(false);
+        }
+        self.hours.insert((key, Level::Hour.start_us(t_us)));
+        let row = StoredReading {
+            boot,
+            t_us,
+            reading: *r,
+        };
+        self.note_measurement(of, &row)?;
+        Ok(true)
+    }
+
+    /// A reading repeats the last measurement of insulation: looked up only when it tells of another one than the reading before.
+    fn note_measurement(&mut self, board: Board, row: &StoredReading) -> rusqlite::Result<()> {
+        let Insulation::Measured { at, .. } = row.reading.insulation else {
+            return Ok(());
+        };
+        let run = (board.key, row.boot);
+        let mut notes = match self.runs.get(&run) {
+            Some(notes) => *notes,
+            None => RunNotes {
+                sample_rate_hz: self
+                    .work
+                    .prepare_cached(
+                        "SELECT sample_rate_hz FROM run WHERE board = ?1 AND boot = ?2",
+                    )?
+                    .query_row(params![board.key, row.boot], |row| row.get(0))
+                    .optional()?,
+                noted: None,
+            },
+        };
+        let carrier = row.reading.at.0;
+        if notes
+            .noted
+            .is_none_or(|(noted, by)| noted != at.0 || carrier < by)
+        {
+            let hours = measurement::note(self.work, board.key, notes.sample_rate_hz, row)?;
+            let dropped = self.known.dropped_days(&self.source, board).ok();
+            for hour_us in hours {
+                let is_dropped =
+                    dropped.is_some_and(|days| days.contains(&hour_us.div_euclid(DAY_US)));
+                if !is_dropped {
+                    self.hours.insert((board.key, hour_us));
+                }
+            }
+            notes.noted = Some((at.0, carrier));
+        }
+        self.runs.insert(run, notes);
+        Ok(())
     }
 
     fn spectrum(
@@ -541,6 +695,21 @@ impl<'a> Batch<'a> {
             host_us,
             t_sigma_us,
         ])?;
+        if rows > 0 {
+            let link = Link {
+                board: board.to_string(),
+                boot: event.id.boot.into(),
+                seq: event.id.seq.into(),
+                at_sample: event.at.0 as i64,
+                t_us,
+                host_us: Some(host_us),
+                t_sigma_us,
+                kind: words::of_kind(&event.kind).to_owned(),
+                detail: json(&event.kind)?,
+                message,
+            };
+            chain::append(self.work, key, &link)?;
+        }
         Ok(rows > 0)
     }
 

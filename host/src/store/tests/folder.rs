@@ -119,6 +119,38 @@ fn what_is_not_a_store_is_named_and_left_alone() {
     }
 }
 
+/// Takes away what later layouts added.
+pub fn downgrade(dir: &Path, version: i64) {
+    let db = Connection::open(dir.join(FILE)).unwrap();
+    let mut added = vec![
+        "rollup",
+        "hour_rows",
+        "rollup_stale",
+        "insulation",
+        "archive_day",
+        "archive_next",
+        "archive_run",
+        "event_chain",
+        "event_chain_head",
+    ];
+    if version < 2 {
+        added.push("spectrum");
+    }
+    for table in added {
+        db.execute_batch(&format!("DROP TABLE {table}")).unwrap();
+    }
+    if version < 3 {
+        db.execute_batch(
+            "DROP TABLE event_unread; DROP VIEW every_event;
+             ALTER TABLE event DROP COLUMN host_us; ALTER TABLE event DROP COLUMN t_sigma_us;
+             ALTER TABLE event_twin DROP COLUMN host_us; ALTER TABLE event_twin DROP COLUMN t_sigma_us;
+             CREATE VIEW every_event AS SELECT * FROM event UNION ALL SELECT * FROM event_twin;",
+        )
+        .unwrap();
+    }
+    db.pragma_update(None, "user_version", version).unwrap();
+}
+
 /// Version 1 had no table of spectra.
 #[test]
 fn a_store_of_an_older_program_is_read_as_it_is_and_brought_up_to_date_by_a_writer() {
@@ -126,15 +158,7 @@ fn a_store_of_an_older_program_is_read_as_it_is_and_brought_up_to_date_by_a_writ
     let mut store = Store::open_or_create(dir.path()).unwrap();
     store.write(&[event(7, tripped())]).unwrap();
     drop(store);
-    Connection::open(dir.path().join(FILE))
-        .unwrap()
-        .execute_batch(
-            "DROP TABLE spectrum; DROP TABLE event_unread; DROP VIEW every_event; PRAGMA user_version = 1;
-             ALTER TABLE event DROP COLUMN host_us; ALTER TABLE event DROP COLUMN t_sigma_us;
-             ALTER TABLE event_twin DROP COLUMN host_us; ALTER TABLE event_twin DROP COLUMN t_sigma_us;
-             CREATE VIEW every_event AS SELECT * FROM event UNION ALL SELECT * FROM event_twin;",
-        )
-        .unwrap();
+    downgrade(dir.path(), 1);
     let times = |store: &Store| -> Vec<_> {
         let events = store.events(&EventFilter::default()).unwrap();
         events.iter().map(|e| (e.host_us, e.t_sigma_us)).collect()

@@ -1,6 +1,11 @@
 //! What the store promises, tried on real folders.
 
+mod archive;
+mod chain;
+mod check;
 mod folder;
+mod long;
+mod rollup;
 
 use super::*;
 use ohmward_proto::event::TripCause;

@@ -1,0 +1,389 @@
+//! Whether a store holds together: what `record --check` says.
+
+use super::archive::{self, bytes_of, date_words};
+use super::chain::{self, Head};
+use super::rollup::{Level, keep, read};
+use super::rows::{Board, Source, dates, day_us};
+use super::{EventFilter, Store, StoreError};
+use ohmward_proto::message::BoardId;
+use ohmward_proto::{EventId, EventKind};
+use serde::Serialize;
+use std::collections::BTreeMap;
+use std::fmt;
+use std::ops::Range;
+
+/// What to check.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct CheckOptions {
+    /// A head of the event log that was written down earlier: the log must still contain it.
+    pub head: Option<Head>,
+}
+
+/// Numbers of events that are not there. Not a fault of the store: it shows what never came.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize)]
+pub struct Gap {
+    /// The board.
+    pub board: String,
+    /// Its run.
+    pub boot: u32,
+    /// First missing number.
+    pub from_seq: u32,
+    /// Last missing number.
+    pub to_seq: u32,
+    /// The board itself has said, later, that so many or more were lost.
+    pub told_lost: bool,
+}
+
+impl Gap {
+    fn len(&self) -> u64 {
+        u64::from(self.to_seq - self.from_seq) + 1
+    }
+}
+
+impl fmt::Display for Gap {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let Self {
+            board,
+            boot,
+            from_seq,
+            to_seq,
+            ..
+        } = self;
+        if from_seq == to_seq {
+            write!(f, "board {board}: event {boot}.{from_seq} never came")?;
+        } else {
+            write!(
+                f,
+                "board {board}: events {boot}.{from_seq} to {boot}.{to_seq} never came"
+            )?;
+        }
+        f.write_str(if self.told_lost {
+            "; the board has said that it lost as many"
+        } else {
+            ", and the board has not said that it lost them"
+        })
+    }
+}
+
+/// What a check found.
+#[derive(Clone, PartialEq, Debug, Default, Serialize)]
+pub struct Report {
+    /// What does not hold, a line each. Empty: all that was checked holds.
+    pub faults: Vec<String>,
+    /// Events missing from the numbering.
+    pub gaps: Vec<Gap>,
+    /// Other things worth knowing, a line each.
+    pub notes: Vec<String>,
+    /// Boards.
+    pub boards: u64,
+    /// Events in the chain.
+    pub events: u64,
+    /// Head of the event log: write it down elsewhere, and a later check can be held against it.
+    pub head: String,
+    /// Readings, tables and archive together.
+    pub readings: u64,
+    /// Files of the archive.
+    pub files: u64,
+    /// Roll-ups that were worked out again.
+    pub rollups: u64,
+}
+
+impl Report {
+    /// Nothing is wrong. Gaps in the numbering do not count: the store is as it was written.
+    #[must_use]
+    pub fn holds(&self) -> bool {
+        self.faults.is_empty()
+    }
+}
+
+impl Store {
+    /// Checks everything: SQLite's own check, the chain over the event log, numbering of events, files of the archive against their
+    /// hashes and counts, roll-ups against the rows. Reads every reading once or twice: about a second for a million.
+    ///
+    /// # Errors
+    /// [`StoreError`] when the store cannot be read at all; what is merely wrong is in the [`Report`].
+    pub fn check(&self, options: &CheckOptions) -> Result<Report, StoreError> {
+        let source = self.source();
+        let mut report = Report::default();
+        report.faults.extend(sqlite_faults(&source)?);
+        if self.has_archive {
+            report.faults.extend(chain::faults(&source, options.head)?);
+            let head = chain::head(&self.db).map_err(self.failed("read"))?;
+            (report.events, report.head) = (head.count, head.to_string());
+        } else {
+            report.notes.push(
+                "an older program wrote this store: no roll-ups, no archive and no chain over events yet; \
+                 recording into it adds them"
+                    .into(),
+            );
+        }
+        for id in self.boards()? {
+            report.boards += 1;
+            report.gaps.extend(self.gaps(id)?);
+            let Some(board) = source.board(id)? else {
+                continue;
+            };
+            if self.has_archive {
+                check_files(&source, board, &mut report)?;
+                check_rollups(&source, board, &mut report)?;
+            }
+        }
+        Ok(report)
+    }
+
+    /// The head of the event log as it stands: count and hash.
+    ///
+    /// # Errors
+    /// [`StoreError`]; and a store of an older layout has none.
+    pub fn event_head(&self) -> Result<Option<Head>, StoreError> {
+        if !self.has_archive {
+            return Ok(None);
+        }
+        chain::head(&self.db).map(Some).map_err(self.failed("read"))
+    }
+
+    /// Numbers of events of a board that are missing: each run counts from 0.
+    fn gaps(&self, board: BoardId) -> Result<Vec<Gap>, StoreError> {
+        let events = self.events(&EventFilter {
+            board: Some(board),
+            ..EventFilter::default()
+        })?;
+        let mut said: BTreeMap<EventId, u64> = BTreeMap::new();
+        let mut runs: BTreeMap<u32, Vec<u32>> = BTreeMap::new();
+        for stored in &events {
+            let id = stored.event.id;
+            runs.entry(id.boot).or_default().push(id.seq);
+            if let EventKind::EventsLost { count } = stored.event.kind {
+                *said.entry(id).or_default() += u64::from(count);
+            }
+        }
+        let mut gaps = Vec::new();
+        for (boot, mut seqs) in runs {
+            seqs.sort_unstable();
+            let mut next = 0;
+            for seq in seqs {
+                if seq > next {
+                    gaps.push(Gap {
+                        board: board.to_string(),
+                        boot,
+                        from_seq: next,
+                        to_seq: seq - 1,
+                        told_lost: false,
+                    });
+                }
+                next = next.max(seq.saturating_add(1));
+            }
+        }
+        // What a board says it lost it can only have lost before it says so.
+        for gap in gaps.iter_mut().rev() {
+            let after = EventId {
+                boot: gap.boot,
+                seq: gap.to_seq,
+            };
+            let mut missing = gap.len();
+            let told: u64 = said.range(after..).map(|(_, count)| count).sum();
+            gap.told_lost = told >= missing;
+            if gap.told_lost {
+                for (_, count) in said.range_mut(after..) {
+                    let used = missing.min(*count);
+                    *count -= used;
+                    missing -= used;
+                }
+            }
+        }
+        Ok(gaps)
+    }
+}
+
+fn sqlite_faults(source: &Source) -> Result<Vec<String>, StoreError> {
+    let lines: Vec<String> = source
+        .db
+        .prepare("PRAGMA integrity_check(20)")
+        .and_then(|mut query| query.query_map([], |row| row.get(0))?.collect())
+        .map_err(source.failed("check"))?;
+    Ok(lines
+        .into_iter()
+        .filter(|line| line != "ok")
+        .map(|line| format!("SQLite: {}", line.replace('\n', " ")))
+        .collect())
+}
+
+/// Files against their hashes, counts and ends; and days that are nowhere.
+fn check_files(source: &Source, board: Board, report: &mut Report) -> Result<(), StoreError> {
+    for day in archive::days(source, board)?
+        .iter()
+        .filter(|day| !day.dropped)
+    {
+        report.files += 1;
+        let path = archive::file(source.dir, board.id, day.date);
+        let name = format!("board {}, {}", board.id, date_words(day.date));
+        let bytes = match bytes_of(&path) {
+            Err(fault) => {
+                report.faults.push(fault.to_string());
+                continue;
+            }
+            Ok((bytes, sha256)) if sha256 == day.sha256 => bytes,
+            Ok(_) => match archive::load(source, board, day) {
+                Ok(_) => {
+                    report
+                        .notes
+                        .push(format!("{name}: sealing was cut short; it is done again"));
+                    continue;
+                }
+                Err(fault) => {
+                    report.faults.push(fault.to_string());
+                    continue;
+                }
+            },
+        };
+        let (mut rows, mut ends) = (0, None);
+        let whole = archive::DayRows::open(bytes, &path).and_then(|mut all| {
+            all.try_for_each(|row| {
+                let t_us = row?.t_us;
+                rows += 1;
+                ends = Some((ends.map_or(t_us, |(from, _)| from), t_us));
+                Ok(())
+            })
+        });
+        if let Err(fault) = whole {
+            report.faults.push(fault.to_string());
+        } else if rows != day.rows || ends != Some((day.from_us, day.to_us)) {
+            report.faults.push(format!(
+                "{name}: the file holds {rows} readings, the record says {}, or they are of another time",
+                day.rows
+            ));
+        }
+    }
+    for stray in archive::strays(source, board)? {
+        report.notes.push(format!(
+            "{stray} is not recorded and not read: left by a sealing that was cut short, or put there by hand"
+        ));
+    }
+    Ok(())
+}
+
+/// Every roll-up that stands against one worked out of the rows; a day at a time.
+fn check_rollups(source: &Source, board: Board, report: &mut Report) -> Result<(), StoreError> {
+    let failed = source.failed("read");
+    let ends = |sql: &str| -> Result<Option<Range<i64>>, StoreError> {
+        source
+            .db
+            .prepare_cached(sql)
+            .and_then(|mut query| {
+                query.query_row([board.key], |row| {
+                    Ok(row
+                        .get::<_, Option<i64>>(0)?
+                        .zip(row.get::<_, Option<i64>>(1)?))
+                })
+            })
+            .map(|ends| ends.map(|(from, to)| from..to.saturating_add(1)))
+            .map_err(&failed)
+    };
+    let spans = [
+        ends("SELECT min(t_us), max(t_us) FROM reading WHERE board = ?1")?,
+        ends("SELECT min(start_us), max(start_us) FROM rollup WHERE board = ?1")?,
+        ends("SELECT min(from_us), max(to_us) FROM archive_day WHERE board = ?1")?,
+    ];
+    let dropped: Vec<i64> = archive::days(source, board)?
+        .iter()
+        .filter(|day| day.dropped)
+        .map(|day| day.date)
+        .collect();
+    let mut all: Vec<i64> = spans
+        .into_iter()
+        .flatten()
+        .flat_map(|span| span_dates(source, board, &span))
+        .collect();
+    all.sort_unstable();
+    all.dedup();
+    for date in all {
+        if dropped.binary_search(&date).is_ok() {
+            continue; // roll-ups are all that is left of it
+        }
+        if let Err(fault) = check_day(source, board, date, report) {
+            report.faults.push(fault.to_string());
+        }
+    }
+    Ok(())
+}
+
+/// Days of a time of which there is anything: a clock gone wild may lie centuries from the rest.
+fn span_dates(source: &Source, board: Board, span: &Range<i64>) -> Vec<i64> {
+    dates(span)
+        .take(200_000)
+        .filter(|date| {
+            let day = day_us(*date);
+            source.count(board, &day).map_or(true, |count| count > 0)
+                || read::stored(source, board, Level::Minute, &day)
+                    .map_or(true, |stored| !stored.is_empty())
+        })
+        .collect()
+}
+
+fn check_day(
+    source: &Source,
+    board: Board,
+    date: i64,
+    report: &mut Report,
+) -> Result<(), StoreError> {
+    let range = day_us(date);
+    let stale = keep::stale(source, board, &range)?;
+    let minutes = read::stored(source, board, Level::Minute, &range)?;
+    let mut minutes: BTreeMap<i64, _> = minutes.into_iter().collect();
+    let mut hours: BTreeMap<i64, _> = read::stored(source, board, Level::Hour, &range)?
+        .into_iter()
+        .collect();
+    let mut wrong: Vec<i64> = Vec::new();
+    let mut day = super::Rollup::default();
+    let mut is_whole = true;
+    for hour_us in range.clone().step_by(Level::Hour.length_us() as usize) {
+        let hour_range = hour_us..hour_us + Level::Hour.length_us();
+        let hour = keep::work_out(source, board, hour_us)?;
+        report.readings += hour.rollup.readings;
+        day.merge(&hour.rollup);
+        let stand: Vec<i64> = minutes.range(hour_range).map(|(start, _)| *start).collect();
+        let stand: Vec<_> = stand
+            .into_iter()
+            .filter_map(|start| minutes.remove(&start).map(|minute| (start, minute)))
+            .collect();
+        let hour_stands = hours.remove(&hour_us);
+        if stale.binary_search(&hour_us).is_ok() {
+            is_whole = false;
+            continue; // worked out of the rows whenever it is asked for
+        }
+        report.rollups += 1 + stand.len() as u64;
+        let rows = read::stored_rows(source, board, hour_us)?.unwrap_or_default();
+        if stand != hour.minutes
+            || hour_stands.unwrap_or_default() != hour.rollup
+            || !keep::same_rows(&rows, &hour.rows)
+        {
+            wrong.push(hour_us);
+        }
+    }
+    if is_whole {
+        report.rollups += 1;
+        let stands = read::stored(source, board, Level::Day, &(range.start..range.start + 1))?;
+        if stands
+            .into_iter()
+            .next()
+            .map(|(_, day)| day)
+            .unwrap_or_default()
+            != day
+        {
+            report.faults.push(format!(
+                "board {}: the roll-up of {} is not that of its readings",
+                board.id,
+                date_words(date)
+            ));
+        }
+    }
+    for hour_us in wrong {
+        let hour = (hour_us - range.start) / Level::Hour.length_us();
+        report.faults.push(format!(
+            "board {}: roll-ups of {} {hour:02}:00 are not those of its readings",
+            board.id,
+            date_words(date)
+        ));
+    }
+    Ok(())
+}

@@ -1,0 +1,98 @@
+//! Rows, roll-ups and files changed behind the program's back: `check` says which.
+
+use super::*;
+
+const HOUR: i64 = 3600;
+
+fn filled(dir: &std::path::Path) -> Store {
+    let mut store = Store::open_or_create(dir).unwrap();
+    let mut batch = vec![
+        Entry::Run {
+            board: BOARD,
+            hello: hello(),
+            received_us: 0,
+        },
+        event(7, tripped()),
+    ];
+    batch.extend((0..48).map(|k| reading_entry(k * HOUR, reading(k * HOUR))));
+    store.write(&batch).unwrap();
+    store.seal(BOARD, 0).unwrap().unwrap();
+    store.work_off_rollups().unwrap();
+    store
+}
+
+#[test]
+fn a_store_left_alone_holds_and_says_what_it_holds() {
+    let dir = tempfile::tempdir().unwrap();
+    filled(dir.path());
+    let report = Store::open_existing(dir.path())
+        .unwrap()
+        .check(&CheckOptions::default())
+        .unwrap();
+    assert_eq!(report.faults, Vec::<String>::new());
+    assert_eq!(
+        (report.boards, report.readings, report.events, report.files),
+        (1, 48, 1, 1)
+    );
+    // 48 minutes with a reading, 48 hours, 2 days; and the minute in which the one measurement was made, which the first reading shares.
+    assert_eq!(report.rollups, 98);
+    assert_eq!(
+        report.gaps.len(),
+        1,
+        "events 0 to 6 of the run are not there"
+    );
+}
+
+#[test]
+fn every_change_is_found() {
+    let day = 86_400_000_000_i64;
+    for edit in [
+        format!("UPDATE reading SET i_dc_a = 0.5 WHERE t_us = {}", day + 3_600_000_000),
+        format!("DELETE FROM reading WHERE t_us = {}", day + 7_200_000_000),
+        "INSERT INTO reading SELECT board, boot, at_sample + 1, t_us + 1, i_dc_a, i_rms_a, i_why, v_pos_v, v_neg_v, g_pos_s,
+         g_neg_s, g_sigma_s, c_f, c_sigma_f, ins_at_sample, ins_why, state, bond_open FROM reading LIMIT 1".into(),
+        "UPDATE reading SET state = 'latched'".into(),
+        "UPDATE reading SET v_neg_v = 0".into(),
+        "UPDATE reading SET i_dc_a = NULL, i_rms_a = NULL, i_why = 'bond-open'".into(),
+        "UPDATE insulation SET g_pos_s = 1".into(),
+        "DELETE FROM rollup WHERE level = 60000000 AND start_us = 3600000000".into(),
+        format!("DELETE FROM rollup WHERE level = 3600000000 AND start_us = {day}"),
+        format!("DELETE FROM rollup WHERE level = {day} AND start_us = {day}"),
+        format!("UPDATE rollup SET body = (SELECT body FROM rollup WHERE level = 3600000000 LIMIT 1) WHERE level = {day}"),
+        "UPDATE hour_rows SET rows = (SELECT rows FROM hour_rows WHERE hour_us = 3600000000) WHERE hour_us = 7200000000".into(),
+        "DELETE FROM hour_rows WHERE hour_us = 3600000000".into(),
+        "UPDATE archive_day SET rows = 25".into(),
+        "UPDATE archive_day SET sha256 = zeroblob(32)".into(),
+        "UPDATE archive_day SET to_us = to_us - 1".into(),
+        // The record of a day goes, its file stays.
+        "DELETE FROM archive_day".into(),
+    ] {
+        let dir = tempfile::tempdir().unwrap();
+        let store = filled(dir.path());
+        store.db.execute_batch(&edit).unwrap_or_else(|fault| panic!("{edit}: {fault}"));
+        let report = store.check(&CheckOptions::default()).unwrap();
+        assert!(!report.holds(), "not found: {edit}");
+        assert!(report.faults.iter().all(|line| !line.contains('\n')), "{:?}", report.faults);
+    }
+}
+
+/// A page of the database file overwritten: SQLite's own check finds it, and ours passes it on.
+#[test]
+fn a_damaged_database_is_an_error_or_a_fault_but_never_fine() {
+    let dir = tempfile::tempdir().unwrap();
+    // Without pages that nobody uses.
+    filled(dir.path()).db.execute_batch("VACUUM").unwrap();
+    let path = dir.path().join(FILE);
+    let whole = std::fs::read(&path).unwrap();
+    for page in 1..whole.len() / 4096 {
+        let mut bytes = whole.clone();
+        bytes[page * 4096..page * 4096 + 2048].fill(0x5a);
+        std::fs::write(&path, bytes).unwrap();
+        let found = Store::open_existing(dir.path())
+            .and_then(|store| store.check(&CheckOptions::default()));
+        assert!(
+            found.is_err() || found.is_ok_and(|report| !report.holds()),
+            "page {page}"
+        );
+    }
+}
