@@ -109,12 +109,14 @@ fn the_check_with_the_bond_open_finds_what_no_limit_sees() {
     assert!(said.find(|k| *k == EventKind::Connected).is_empty());
 }
 
-/// A second bond takes the fault current past the sensor, and the check says so before anything is connected.
+/// A second bond takes the fault current past the sensor, and the check says so before anything is connected. One of 2 Ω beside
+/// the bond's 0.2 Ω leaves 91 % of the measuring resistor's current to the sensor; one of 0.5 Ω leaves 71 %, which is at the
+/// margin of the self-test and has one name or the other by noise.
 #[test]
 fn a_second_bond_has_its_own_name() {
     let mut twice = scenario(
         "",
-        "[[fault]]\nconductor = \"negative\"\nohm = 0.5\nfrom_h = 0.0\n",
+        "[[fault]]\nconductor = \"negative\"\nohm = 2.0\nfrom_h = 0.0\n",
     );
     // Poles that do not move are looked at for as long as settings allow, and three times.
     twice.duration_h = 0.06;

@@ -94,10 +94,7 @@ pub fn healthy(file: &ArrayFile, facts: &Facts) -> Healthy {
     let windows_s = STATE_WINDOWS * holds::window_ms(facts.mains) * 1e-3;
     let bridge_s = 2.0 * f64::from(bridge.g_permanent.0) + f64::from(bridge.g_switched_pos.0);
     // The slowest the array can be: all the water's capacitance, none of its leakage.
-    let wet_tau_s = tau_s(
-        modules * insulation.capacitance_f(file.site.max_cell_c, 1.0),
-        bridge_s,
-    );
+    let wet_tau_s = tau_s(modules * insulation.capacitance_f(25.0, 1.0), bridge_s);
     let state_s_max = state_s_max(wet_tau_s);
     let weather: Vec<_> = [(25.0, 0.0), (file.site.max_cell_c, 0.0), (25.0, 1.0)]
         .into_iter()
