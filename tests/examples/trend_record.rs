@@ -127,7 +127,7 @@ fn main() -> Result<ExitCode, Box<dyn std::error::Error>> {
                     if k >= years {
                         break;
                     }
-                    let fate = if k % 2 == 0 {
+                    let fate = if k.is_multiple_of(2) {
                         Fate::Healthy
                     } else {
                         Fate::ALL[1 + (k / 2 % 4) as usize]

@@ -248,17 +248,17 @@ pub fn year(seed: u64, fate: Fate, days: usize) -> Year {
         if done >= 0.0 {
             match fate {
                 Fate::Healthy => {}
-                // At the end 40 times the limit's conductance hot and wet would be far beyond; 4 kΩ of difference is enough.
+                // It ends at 60 kΩ dry at 25 °C: heat and water take it below every limit long before.
                 Fate::Steady => {
-                    g_healthy *= grown(1.0, 1.0 / (60e3 * modules / insulation.r_dry_25c_ohm))
+                    g_healthy *= grown(1.0, 1.0 / (60e3 * modules / insulation.r_dry_25c_ohm));
                 }
                 Fate::WetOnly => {
                     fault_s =
-                        ((at.wetness - 0.1) / 0.9).max(0.0) * grown(1.0 / r_begin, 1.0 / r_end)
+                        ((at.wetness - 0.1) / 0.9).max(0.0) * grown(1.0 / r_begin, 1.0 / r_end);
                 }
                 Fate::Step | Fate::OnePlace => {
-                    fault_s =
-                        grown(1.0 / r_begin, 1.0 / r_end) * (1.0 + (wet_divisor - 1.0) * at.wetness)
+                    fault_s = grown(1.0 / r_begin, 1.0 / r_end)
+                        * (1.0 + (wet_divisor - 1.0) * at.wetness);
                 }
             }
         }

@@ -12,6 +12,8 @@ use super::weather::{Healthy, Senses};
 pub const LEARNING_DAYS: usize = 30;
 /// Days that set what is healthy here.
 const BASELINE_DAYS: usize = 60;
+/// Weeks in a year.
+const WEEKS_A_YEAR: f64 = 365.25 / 7.0;
 /// Recent past from which wet and hot days are drawn.
 const RECENT_DAYS: i64 = 45;
 /// Share of the futures that must pass a limit within half a year before there is a warning.
@@ -282,8 +284,7 @@ fn weekly(ln_g: &[(i64, f64)]) -> Option<Weekly> {
     if y.len() < 6 {
         return None;
     }
-    const WEEKS: f64 = 365.25 / 7.0;
-    let years: Vec<f64> = x.iter().map(|week| week / WEEKS).collect();
+    let years: Vec<f64> = x.iter().map(|week| week / WEEKS_A_YEAR).collect();
     let ln_r: Vec<f64> = y.iter().map(|y| -y).collect();
     Some(Weekly {
         slope_per_year: theil_sen(&years, &ln_r, 0.95)?,

@@ -6,6 +6,7 @@ use super::forecast::{Crossing, Law};
 use super::statistics::{mann_kendall_autocorrelated, median};
 use super::weather::Known;
 use crate::words::si;
+use std::fmt::Write;
 
 /// Less than this of the light unmeasured, or nothing is called healthy.
 pub const UNMEASURED_MOST: f64 = 0.5;
@@ -254,14 +255,16 @@ fn declining(found: &Assessment, decline: &Decline) -> Finding {
         }
     );
     if let Some(step) = decline.step {
-        seen += &format!(
+        let _ = write!(
+            seen,
             " On {} it rose {:.1} times at once.",
             date_of_day(step.day),
             step.factor
         );
     }
     if let Some((at, scatter)) = decline.position {
-        seen += &format!(
+        let _ = write!(
+            seen,
             " By the two poles the place is {} of the string from its negative end (± {}).",
             percent(at),
             percent(scatter.max(0.01))
@@ -269,13 +272,15 @@ fn declining(found: &Assessment, decline: &Decline) -> Finding {
     }
     if let Some(outlook) = &decline.outlook {
         if let Some(days) = outlook.growth.doubling_days().filter(|days| *days < 1000.0) {
-            seen += &format!(
+            let _ = write!(
+                seen,
                 " The leakage beyond healthy doubles in {days:.0} days ({}).",
                 law(outlook.growth.law)
             );
         }
         for forecast in &outlook.forecasts {
-            seen += &format!(
+            let _ = write!(
+                seen,
                 "\n{} of {}: first passed {}; on most days from {}.",
                 forecast.limit.name,
                 ohms(forecast.limit.r_ohm),

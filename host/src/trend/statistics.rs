@@ -86,8 +86,8 @@ pub fn theil_sen(x: &[f64], y: &[f64], confidence: f64) -> Option<TheilSen> {
     let z = normal_quantile(0.5 + 0.5 * confidence);
     let count = slopes.len() as f64;
     let last = slopes.len() - 1;
-    let high = ((count + z * sigma) / 2.0).round_ties_even() as usize;
-    let low = ((count - z * sigma) / 2.0).round_ties_even() - 1.0;
+    let high = f64::midpoint(count, z * sigma).round_ties_even() as usize;
+    let low = f64::midpoint(count, -z * sigma).round_ties_even() - 1.0;
     Some(TheilSen {
         slope,
         intercept,
@@ -242,10 +242,11 @@ fn score(y: &[f64]) -> f64 {
 
 /// Sizes of the groups of equal values.
 fn ties(y: &[f64]) -> Vec<usize> {
-    let mut sorted = y.to_vec();
+    // A negative zero is a zero.
+    let mut sorted: Vec<f64> = y.iter().map(|v| v + 0.0).collect();
     sorted.sort_unstable_by(f64::total_cmp);
     sorted
-        .chunk_by(|a, b| a == b)
+        .chunk_by(|a, b| a.total_cmp(b).is_eq())
         .map(<[f64]>::len)
         .filter(|size| *size > 1)
         .collect()

@@ -123,20 +123,16 @@ impl Senses {
             let inverse = |c: f64| 1.0 / (BOLTZMANN_EV_PER_K * (c + ZERO_CELSIUS_K));
             inverse(25.0) - inverse(c.clamp(-60.0, 110.0))
         });
-        let wetness = match self.water {
-            Known::Logged => look.weather.wetness.unwrap_or(0.0).clamp(0.0, 1.0),
-            _ => {
-                let dry = self
-                    .c_dry_f
-                    .get((day - self.first_day) as usize)
-                    .copied()
-                    .unwrap_or(0.0);
-                if dry > 0.0 {
-                    // Three percent are noise; twice the dry capacitance is wet through (crystalline modules: memory).
-                    (look.c_f / dry - 1.03).clamp(0.0, 1.0)
-                } else {
-                    0.0
-                }
+        let wetness = if self.water == Known::Logged {
+            look.weather.wetness.unwrap_or(0.0).clamp(0.0, 1.0)
+        } else {
+            let at = usize::try_from(day - self.first_day).ok();
+            let dry = at.and_then(|k| self.c_dry_f.get(k)).copied().unwrap_or(0.0);
+            if dry > 0.0 {
+                // Three percent are noise; twice the dry capacitance is wet through (crystalline modules: memory).
+                (look.c_f / dry - 1.03).clamp(0.0, 1.0)
+            } else {
+                0.0
             }
         };
         Air { per_ev, wetness }
