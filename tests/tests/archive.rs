@@ -97,6 +97,8 @@ fn pandas_reads_the_archive_as_our_csv_has_it() {
         .write(&[Entry::Event {
             board: boards[0],
             t_us: 1_777_766_400_000_000,
+            host_us: 1_777_766_400_000_000,
+            t_sigma_us: None,
             event,
         }])
         .unwrap();
