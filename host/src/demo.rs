@@ -4,7 +4,7 @@ use crate::chart::{ChartError, OverviewData, WaveformData, draw_overview, draw_w
 use crate::link::Source;
 use crate::record::{Options, Progress, RecordError, record};
 use crate::sim::Gear;
-use crate::store::{EventFilter, Store, StoreError, StoredEvent};
+use crate::store::{EventFilter, Rules, Store, StoreError, StoredEvent};
 use ohmward_plant::{Scenario, ScenarioError};
 use ohmward_proto::EventKind;
 use ohmward_proto::units::SampleIndex;
@@ -93,6 +93,7 @@ pub fn run(
         gear: Gear::SkipQuiet,
         duration: None,
         comes_back: false,
+        rules: Rules::default(),
     };
     let outcome = record(&options, stop, progress, |_| {})?;
     if let Some(error) = outcome.failed.into_iter().next() {

@@ -15,6 +15,7 @@ from pathlib import Path
 
 try:
     import pandas as pd
+    import pyarrow as pa
     import pyarrow.dataset as ds
     import pyarrow.parquet as pq
 except ImportError as why:
@@ -37,8 +38,8 @@ expect({"board", "date"} <= set(whole.schema.names), f"no partition columns: {wh
 # A board's number is text; without a schema it is taken for whatever it looks like.
 text = ds.partitioning(
     whole.schema.empty_table().select(["board", "date"]).schema
-    .set(0, whole.schema.field("board").with_type("string"))
-    .set(1, whole.schema.field("date").with_type("string")),
+    .set(0, whole.schema.field("board").with_type(pa.string()))
+    .set(1, whole.schema.field("date").with_type(pa.string())),
     flavor="hive",
 )
 frame = ds.dataset(folder, format="parquet", partitioning=text).to_table().to_pandas()

@@ -7,6 +7,7 @@ use indicatif::{ProgressBar, ProgressStyle};
 use ohmward::link::Source;
 use ohmward::record::{LinkSummary, Notice, Options, Outcome, Progress, record};
 use ohmward::sim::Gear;
+use ohmward::store::{CheckOptions, Head, Rules, Store};
 use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
@@ -17,7 +18,7 @@ use std::time::{Duration, Instant};
 pub struct RecordArgs {
     /// A serial device, a pattern such as '/dev/ttyACM*' (quoted: boards plugged in later are found too), tcp://HOST:PORT, or
     /// sim:SCENARIO.toml; several are possible
-    #[arg(long = "from", num_args = 1.., required_unless_present = "from_file", value_parser = clap::value_parser!(Source))]
+    #[arg(long = "from", num_args = 1.., required_unless_present_any = ["from_file", "check"], value_parser = clap::value_parser!(Source))]
     from: Vec<Source>,
     /// A file with one source a line; empty lines and lines that begin with # do not count
     #[arg(long)]
@@ -38,7 +39,21 @@ pub struct RecordArgs {
     /// End when every source has gone away, instead of waiting for them to come back
     #[arg(long)]
     until_gone: bool,
-    /// At the end, what was kept and how each line went, as one JSON object; units in the names
+    /// Whole days that stay in the store's tables after they have ended; older ones move into its archive (Parquet)
+    #[arg(long, value_name = "DAYS", default_value_t = Rules::default().hot_days)]
+    hot_days: u32,
+    /// Remove a day's archived readings so many days after it has ended; events, captures, roll-ups and measurements of
+    /// insulation stay. Without it nothing is ever removed
+    #[arg(long, value_name = "DAYS")]
+    drop_readings_after: Option<u32>,
+    /// Record nothing: check that what is in the store holds together (hashes of the event log, numbering, archive, roll-ups).
+    /// Exit status 1 when something does not
+    #[arg(long, conflicts_with_all = ["from", "from_file"])]
+    check: bool,
+    /// With --check: a head of the event log as an earlier check printed it; the log must still contain it
+    #[arg(long, value_name = "COUNT:HASH", requires = "check", value_parser = clap::value_parser!(Head))]
+    head: Option<Head>,
+    /// At the end, what was kept and how each line went, or what the check found, as one JSON object; units in the names
     #[arg(long)]
     json: bool,
 }
@@ -85,6 +100,9 @@ fn span(text: &str) -> Result<Duration, String> {
 
 /// Records, then says what was kept.
 pub fn run(args: RecordArgs) -> anyhow::Result<ExitCode> {
+    if args.check {
+        return check(&args);
+    }
     let mut sources = args.from;
     if let Some(file) = &args.from_file {
         sources.extend(sources_in(file)?);
@@ -98,6 +116,10 @@ pub fn run(args: RecordArgs) -> anyhow::Result<ExitCode> {
         gear: args.gear,
         duration: args.duration,
         comes_back: !args.until_gone,
+        rules: Rules {
+            hot_days: args.hot_days,
+            drop_archive_after_days: args.drop_readings_after,
+        },
     };
     let stop = stop_on_signal()?;
     let bar = progress_bar();
@@ -144,6 +166,45 @@ pub fn run(args: RecordArgs) -> anyhow::Result<ExitCode> {
     } else {
         ExitCode::from(2)
     })
+}
+
+/// Whether the store holds together.
+fn check(args: &RecordArgs) -> anyhow::Result<ExitCode> {
+    let store = Store::open_existing(&args.store)?;
+    let report = store.check(&CheckOptions { head: args.head })?;
+    let mut out = std::io::stdout().lock();
+    if args.json {
+        writeln!(out, "{}", serde_json::to_string(&report)?)?;
+    } else {
+        for fault in &report.faults {
+            writeln!(out, "DOES NOT HOLD: {fault}")?;
+        }
+        for gap in &report.gaps {
+            writeln!(out, "gap: {gap}")?;
+        }
+        for note in &report.notes {
+            writeln!(out, "note: {note}")?;
+        }
+        writeln!(
+            out,
+            "{}: {} boards, {} events, {} readings, {} archive files, {} roll-ups checked; {}",
+            args.store.display(),
+            report.boards,
+            report.events,
+            report.readings,
+            report.files,
+            report.rollups,
+            if report.holds() {
+                "all of it holds together"
+            } else {
+                "see above"
+            }
+        )?;
+        if !report.head.is_empty() {
+            writeln!(out, "head of the event log: {}", report.head)?;
+        }
+    }
+    Ok(ExitCode::from(u8::from(!report.holds())))
 }
 
 /// Lines whose story is told at the end.

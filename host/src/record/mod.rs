@@ -23,7 +23,7 @@ mod writer;
 
 use crate::link::{LinkReport, Source};
 use crate::sim::Gear;
-use crate::store::{Store, StoreError};
+use crate::store::{Keeper, Rules, Store, StoreError};
 use ohmward_plant::ScenarioError;
 use ohmward_proto::message::BoardId;
 use place::Shared;
@@ -52,6 +52,8 @@ pub struct Options {
     pub duration: Option<Duration>,
     /// A board that went away is waited for; else its source has ended.
     pub comes_back: bool,
+    /// How long what is kept.
+    pub rules: Rules,
 }
 
 /// Why recording from one source ended early, or did not begin.
@@ -189,7 +191,14 @@ pub fn record(
         // Nobody listens any more: recording is ending.
         let _ = from_writer.send(notice);
     };
-    let (writer, writing) = writer::start(store, Arc::clone(stop), tell_writers, watch_progress);
+    let keeper = Keeper::new(options.rules);
+    let (writer, writing) = writer::start(
+        store,
+        keeper,
+        Arc::clone(stop),
+        tell_writers,
+        watch_progress,
+    );
     let (stop_tx, stop_rx) = watch::channel(false);
 
     let mut simulations = Vec::new();

@@ -51,6 +51,11 @@ pub enum Notice {
         /// For how long it had not.
         after: Duration,
     },
+    /// A day that is due does not go into the archive; it stays where it is, and is tried again in an hour.
+    ArchiveWaits {
+        /// The store's words.
+        why: String,
+    },
     /// This computer's clock was set.
     ClockSet {
         /// By so much; + is forward.
@@ -91,6 +96,10 @@ impl std::fmt::Display for Notice {
                     after.as_secs_f64()
                 )
             }
+            Self::ArchiveWaits { why } => write!(
+                f,
+                "{why}. What should go into the archive stays in the store's tables; recording goes on"
+            ),
             Self::ClockSet { by_us } => write!(
                 f,
                 "this computer's clock was set {} by {:.1} s: times from here on follow it, earlier ones stay as they are",

@@ -3,13 +3,15 @@
 //! A disk that refuses (full, or gone for a moment) ends nothing: what has come is held, nothing is acknowledged, and the
 //! same batch is tried again until there is room. Meanwhile [`Room`] runs out, sources stop reading, boards drop readings and
 //! keep their events.
+//!
+//! Between transactions the [`Keeper`] has its turn, a day at most: what is over moves into the archive.
 
 use super::latency::Latency;
 use super::notice::Notice;
-use crate::store::{Entry, Store, StoreError, Written};
+use crate::store::{Entry, Keeper, Store, StoreError, Turn, Written};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
-use std::sync::mpsc::{Receiver, Sender, channel};
+use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender, channel};
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 use tokio::sync::oneshot;
@@ -133,6 +135,7 @@ const TRY_AGAIN: Duration = Duration::from_secs(1);
 /// when `stop` is set while the disk refuses.
 pub fn start(
     mut store: Store,
+    mut keeper: Keeper,
     stop: Arc<AtomicBool>,
     mut tell: impl FnMut(Notice) + Send + 'static,
     mut watch: impl FnMut(&Progress) + Send + 'static,
@@ -145,7 +148,16 @@ pub fn start(
     };
     let thread = std::thread::spawn(move || {
         let mut progress = Progress::default();
-        while let Some(mut together) = gather(&waiting) {
+        let mut idle_for = Duration::ZERO;
+        loop {
+            let mut together = match gather(&waiting, idle_for) {
+                Gathered::Jobs(together) => together,
+                Gathered::Nothing => {
+                    idle_for = keep(&mut keeper, &mut store, &mut tell);
+                    continue;
+                }
+                Gathered::Ended => break,
+            };
             let lengths: Vec<usize> = together.iter().map(|job| job.entries.len()).collect();
             let mut entries: Vec<Entry> = together
                 .iter_mut()
@@ -164,15 +176,43 @@ pub fn start(
                 });
             }
             watch(&progress);
+            idle_for = keep(&mut keeper, &mut store, &mut tell);
         }
         Ok(progress)
     });
     (writer, thread)
 }
 
-/// What goes into one transaction; `None` when every source has ended.
-fn gather(waiting: &Receiver<Job>) -> Option<Vec<Job>> {
-    let first = waiting.recv().ok()?;
+/// Gives the keeper its turn, and how long it then has nothing to do. What it cannot move stays where it was.
+fn keep(keeper: &mut Keeper, store: &mut Store, tell: &mut impl FnMut(Notice)) -> Duration {
+    match keeper.turn(store, jiff::Timestamp::now().as_microsecond()) {
+        Ok(Turn::Sealed(_)) => Duration::ZERO,
+        Ok(Turn::Nothing(wait)) => wait,
+        Err(error) => {
+            tell(Notice::ArchiveWaits {
+                why: error.to_string(),
+            });
+            TRY_AGAIN
+        }
+    }
+}
+
+/// What came in time.
+enum Gathered {
+    /// One transaction.
+    Jobs(Vec<Job>),
+    Nothing,
+    /// Every source has ended.
+    Ended,
+}
+
+/// What goes into one transaction, if anything comes within `idle_for`.
+fn gather(waiting: &Receiver<Job>, idle_for: Duration) -> Gathered {
+    let first = match waiting.recv_timeout(idle_for) {
+        Ok(first) => first,
+        Err(RecvTimeoutError::Timeout) => return Gathered::Nothing,
+        Err(RecvTimeoutError::Disconnected) => return Gathered::Ended,
+    };
     let until = first.came + LINGER;
     let mut urgent = first.urgent;
     let mut entries = first.entries.len();
@@ -189,7 +229,7 @@ fn gather(waiting: &Receiver<Job>) -> Option<Vec<Job>> {
         entries += job.entries.len();
         together.push(job);
     }
-    Some(together)
+    Gathered::Jobs(together)
 }
 
 fn write_at_last(
@@ -240,6 +280,7 @@ fn note(progress: &mut Progress, entries: &[Entry], written: &Written) {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::store::Rules;
     use ohmward_proto::message::BoardId;
     use ohmward_proto::{Event, EventId, EventKind, SampleIndex};
     use std::sync::Mutex;
@@ -268,6 +309,7 @@ mod tests {
         let heard = Arc::clone(&told);
         let (writer, thread) = start(
             store,
+            Keeper::new(Rules::default()),
             Arc::default(),
             move |notice| heard.lock().expect("alone").push(notice.to_string()),
             |_| {},
@@ -296,7 +338,13 @@ mod tests {
         let mut store = Store::open_or_create(dir.path()).expect("opens");
         let _lift = store.fill_up();
         let stop = Arc::new(AtomicBool::new(false));
-        let (writer, thread) = start(store, Arc::clone(&stop), |_| {}, |_| {});
+        let (writer, thread) = start(
+            store,
+            Keeper::new(Rules::default()),
+            Arc::clone(&stop),
+            |_| {},
+            |_| {},
+        );
         let waiting = writer.keep((0..2000).map(event).collect()).expect("runs");
         stop.store(true, Ordering::Relaxed);
         drop(writer);
@@ -311,7 +359,13 @@ mod tests {
     fn each_source_gets_its_own_entries_back() {
         let dir = tempfile::tempdir().expect("a folder");
         let store = Store::open_or_create(dir.path()).expect("opens");
-        let (writer, thread) = start(store, Arc::default(), |_| {}, |_| {});
+        let (writer, thread) = start(
+            store,
+            Keeper::new(Rules::default()),
+            Arc::default(),
+            |_| {},
+            |_| {},
+        );
         let sent: Vec<_> = (0..50)
             .map(|n| {
                 writer

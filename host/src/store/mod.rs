@@ -53,12 +53,13 @@ use schema::Found;
 use std::fs::{File, OpenOptions, TryLockError};
 use std::io::Read;
 use std::path::{Path, PathBuf};
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 const FILE: &str = "ohmward.sqlite";
 /// Locked by the writer for as long as it lives; the system lets go of it however the writer ends.
 const LOCK: &str = "ohmward.lock";
 const SQLITE_HEAD: &[u8; 16] = b"SQLite format 3\0";
+const LOCK_WAIT: Duration = Duration::from_millis(400);
 const BUSY: Duration = Duration::from_secs(10);
 
 /// An open store.
@@ -104,10 +105,17 @@ impl Store {
             .write(true)
             .open(dir.join(LOCK))
             .map_err(unwritable)?;
-        match lock.try_lock() {
-            Ok(()) => {}
-            Err(TryLockError::WouldBlock) => return Err(StoreError::InUse { dir }),
-            Err(TryLockError::Error(source)) => return Err(unwritable(source)),
+        // A recorder that is just ending, or a process just being started by one, may hold it for a moment.
+        let until = Instant::now() + LOCK_WAIT;
+        loop {
+            match lock.try_lock() {
+                Ok(()) => break,
+                Err(TryLockError::WouldBlock) if Instant::now() < until => {
+                    std::thread::sleep(LOCK_WAIT / 20);
+                }
+                Err(TryLockError::WouldBlock) => return Err(StoreError::InUse { dir }),
+                Err(TryLockError::Error(source)) => return Err(unwritable(source)),
+            }
         }
 
         let failed = |source| sqlite_error("open", &file, source);

@@ -83,6 +83,9 @@ fn the_first_hash_is_the_one_written_in_the_documentation() {
     for number in [3_i64, 7, 28_000, 7_000_000] {
         sized(&number.to_be_bytes());
     }
+    for number in [7_000_007_i64, 3] {
+        sized(&number.to_be_bytes()); // when it came, ±
+    }
     sized(b"reset");
     sized(b"\"reset\"");
     sized(&message);
@@ -97,6 +100,8 @@ fn every_edit_is_found() {
     let edits = [
         "UPDATE event SET t_us = t_us + 1 WHERE seq = 1",
         "UPDATE event SET at_sample = 0 WHERE seq = 3",
+        "UPDATE event SET host_us = host_us + 1 WHERE seq = 1",
+        "UPDATE event SET t_sigma_us = NULL WHERE seq = 1",
         "UPDATE event SET kind = 'reset' WHERE seq = 2",
         "UPDATE event SET detail = '{}' WHERE seq = 2",
         "UPDATE event SET message = (SELECT message FROM event WHERE seq = 1) WHERE seq = 2",
@@ -113,7 +118,8 @@ fn every_edit_is_found() {
         // A board with all it said, and its entries.
         "DELETE FROM event WHERE board = (SELECT key FROM board WHERE id LIKE '%5');
          DELETE FROM event_chain WHERE board = (SELECT key FROM board WHERE id LIKE '%5')",
-        "INSERT INTO event SELECT board, boot, 50, at_sample, t_us, kind, detail, message FROM event WHERE seq = 1",
+        "INSERT INTO event SELECT board, boot, 50, at_sample, t_us, kind, detail, message, host_us, t_sigma_us FROM event
+         WHERE seq = 1",
         "UPDATE event_chain SET hash = zeroblob(32) WHERE n = 3",
         "UPDATE event_chain SET seq = 1 WHERE n = 1",
         // Two entries exchanged.
