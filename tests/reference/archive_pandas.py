@@ -33,16 +33,10 @@ def expect(holds, what):
 
 # The folders are columns: the way any data-frame library reads a partitioned set.
 folder = store / "archive"
-whole = ds.dataset(folder, format="parquet", partitioning="hive")
-expect({"board", "date"} <= set(whole.schema.names), f"no partition columns: {whole.schema.names}")
 # A board's number is text; without a schema it is taken for whatever it looks like.
-text = ds.partitioning(
-    whole.schema.empty_table().select(["board", "date"]).schema
-    .set(0, whole.schema.field("board").with_type(pa.string()))
-    .set(1, whole.schema.field("date").with_type(pa.string())),
-    flavor="hive",
-)
+text = ds.partitioning(pa.schema([("board", pa.string()), ("date", pa.string())]), flavor="hive")
 frame = ds.dataset(folder, format="parquet", partitioning=text).to_table().to_pandas()
+expect(len(frame) > 0 and frame["board"].str.fullmatch("[0-9a-f]{16}").all(), "no boards in the folders' names")
 frame = frame.sort_values(["board", "t", "boot", "at_sample"]).reset_index(drop=True)
 expect((frame["t"].dt.strftime("%Y-%m-%d") == frame["date"]).all(), "a reading lies in another day's folder")
 
@@ -96,8 +90,10 @@ if not wrong:
         compare(ours, frame[ours] * scale[ours], table[theirs], scale[ours] if scale[ours] < 1 else 0.0)
     for ours, theirs in (("i_why", "i_bond_reason"), ("ins_why", "insulation_reason"), ("state", "state")):
         left, right = frame[ours].astype(object).fillna(""), table[theirs].astype(object).fillna("")
+        # NULL beside no reason is what the archive has for a value that was sent and is no number; CSV says it in a word.
+        right = right.where(right != "sent-as-no-number", "")
         expect((left == right).all(), f"{ours}: {sorted(set(zip(left, right)))[:5]}")
-    expect((frame["bond_open"] == table["bond_open"].map({True: True, False: False, "true": True, "false": False, "yes": True, "no": False, 1: True, 0: False})).all(), "bond_open")
+    expect((frame["bond_open"] == table["bond_open"].astype(bool)).all(), "bond_open")
 
 if len(sys.argv) > 3 and not wrong:
     handed_over = pq.read_table(sys.argv[3]).to_pandas()
