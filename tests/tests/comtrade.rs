@@ -392,7 +392,14 @@ fn a_fault_goes_round_simulated_recorded_handed_over_benched_and_replayed() {
         .expect("prints its place");
     let again = path("again");
     // It ends by itself when the board has come to its end.
-    let (_, _, said) = run(&["record", "--from", place.trim(), "--store", &again]);
+    let (_, _, said) = run(&[
+        "record",
+        "--until-gone",
+        "--from",
+        place.trim(),
+        "--store",
+        &again,
+    ]);
     let _ = board.kill();
     let _ = board.wait();
     let replayed = trip_of(Path::new(&again));
