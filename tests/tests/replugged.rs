@@ -104,7 +104,8 @@ fn a_board_plugged_in_under_another_name_is_recorded_on() {
     );
     let first = plug(&dir.path().join("line-a"), &address);
     until("the first readings", || readings(&store) > 5);
-    drop(first); // the plug is pulled
+    drop(first); // the plug is pulled, and its name is gone with it: the other may be given the same terminal
+    let _ = std::fs::remove_file(dir.path().join("line-a"));
     let before = readings(&store);
     let second = plug(&dir.path().join("line-b"), &address);
     until("readings over the other name", || {
