@@ -228,7 +228,7 @@ impl FakeBoard {
                     answers.push(Message::PeerIs { protocol });
                 }
                 Message::TimeAsk { token } => {
-                    answers.push(Message::CounterIs { token, boot: 1, at })
+                    answers.push(Message::CounterIs { token, boot: 1, at });
                 }
                 Message::SettingsGet => answers.push(Message::SettingsAre(Settings::SMALL_BONDED)),
                 Message::LinkStatsAsk => answers.push(Message::LinkStatsAre(LinkStats::default())),

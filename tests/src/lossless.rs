@@ -456,7 +456,7 @@ impl Said {
     fn take(&mut self, bytes: &[u8]) {
         let mut messages = Vec::new();
         self.decoder.feed(bytes, |m| {
-            messages.push(m.expect("a board says nothing damaged"))
+            messages.push(m.expect("a board says nothing damaged"));
         });
         for message in messages {
             match message {

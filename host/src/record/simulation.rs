@@ -30,9 +30,7 @@ pub fn run(
     let mut quiet_turns = 0;
     // After the last sample the board still has things to say and to hear.
     while quiet_turns < 3 {
-        let virtual_us = board.unix_ms(board.now()).saturating_mul(1000);
-        let now = Moment::virtual_us(virtual_us);
-        session.tick(now);
+        session.tick(moment(&board));
         board.send(&session.take_output());
         if goes_on {
             let left = end.saturating_sub(board.now().0);
@@ -48,7 +46,7 @@ pub fn run(
             reading,
         }));
         let said = board.take_output();
-        session.receive(&said, now, &mut batch);
+        session.receive(&said, moment(&board), &mut batch);
         let urgent = batch.iter().any(is_urgent) || !goes_on;
         if !batch.is_empty() && (urgent || batch.len() >= BATCH) {
             // The writer has ended with the store's error, which is told where the writer is joined.
@@ -71,4 +69,9 @@ pub fn run(
         };
     }
     Ok(())
+}
+
+/// Virtual time has no other clock than the board's.
+fn moment(board: &SimBoard) -> Moment {
+    Moment::virtual_us(board.unix_ms(board.now()).saturating_mul(1000))
 }
