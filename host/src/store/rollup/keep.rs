@@ -1,12 +1,13 @@
 //! Marking hours whose roll-ups are no longer true, and working them off.
 
+use super::build::Collector;
 use super::{HOUR_US, Hour, Level, Rollup, hour, measurement};
 use crate::store::archive::as_kept;
 use crate::store::rows::{Board, Source};
 use crate::store::{StoreError, StoredReading};
 use rusqlite::{Connection, params};
 use serde::Serialize;
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 use std::ops::Range;
 
 /// The hour that begins at `hour_us` has new rows.
@@ -52,6 +53,30 @@ pub fn work_out(source: &Source, board: Board, hour_us: i64) -> Result<Hour, Sto
         hour.measurement(made);
     }
     Ok(hour.finish())
+}
+
+/// Works out every hour of a day of which there is anything; the day's rows are read once.
+pub fn work_out_day(
+    source: &Source,
+    board: Board,
+    day_us: &Range<i64>,
+) -> Result<BTreeMap<i64, Hour>, StoreError> {
+    let mut hours: BTreeMap<i64, Collector> = BTreeMap::new();
+    let mut of = |t_us: i64, put: &mut dyn FnMut(&mut Collector)| {
+        let hour_us = Level::Hour.start_us(t_us);
+        put(hours.entry(hour_us).or_insert_with(|| hour(hour_us)));
+    };
+    source.each(board, day_us, |row| {
+        of(row.t_us, &mut |hour| hour.row(as_kept(&row)));
+        Ok(())
+    })?;
+    for made in measurement::within(source.db, board.key, day_us).map_err(source.failed("read"))? {
+        of(made.t_us, &mut |hour| hour.measurement(&made));
+    }
+    Ok(hours
+        .into_iter()
+        .map(|(hour_us, hour)| (hour_us, hour.finish()))
+        .collect())
 }
 
 /// What becomes of an hour with a row that cannot be understood.
