@@ -273,8 +273,8 @@ impl Store {
     ///
     /// When there are more, the time is cut into equal buckets and of each bucket those rows are given that hold: its ends; the
     /// extremes of DC and RMS bond current, and of leakage (each pole, and both together); its first and last row without
-    /// a value; its worst state. So no excursion and no gap disappears. Fewer than 16 asked for gives up to 16. Buckets of an hour and
-    /// more are whole hours, UTC, and come from roll-ups: a year is read in a fraction of a second. Of what a rule has dropped
+    /// a value; its worst state. So no excursion and no gap disappears. Fewer than 16 asked for gives up to 16. Buckets of half an hour and
+    /// more become whole hours, UTC, and come from roll-ups: a year is read in a fraction of a second. Of what a rule has dropped
     /// that is all there is.
     pub fn readings(
         &self,
