@@ -8,6 +8,7 @@
 //! ```
 //! - this file: opening, for one writer or any number of readers
 //! - [`schema`]: the tables, and how a file is recognised as ours
+//! - [`entry`]: what boards send, as it is kept
 //! - [`write`]: batches of what boards sent, each in one transaction; once it returns, it may be acknowledged
 //! - [`chain`]: hashes over the event log, so that it shows when it was edited
 //! - [`rows`]: readings as one stream, wherever they stand
@@ -23,6 +24,7 @@
 mod archive;
 mod chain;
 mod check;
+mod entry;
 mod error;
 mod quantity;
 mod read;
@@ -38,6 +40,7 @@ mod write;
 pub use archive::{Keeper, Rules, Sealed, Turn};
 pub use chain::Head;
 pub use check::{CheckOptions, Gap, Report};
+pub use entry::{Counts, Entry, Written};
 pub use error::StoreError;
 pub use quantity::Quantity;
 pub use read::{Capture, EventFilter, Readings, Run, StoredEvent, StoredReading, UnreadEvent};
@@ -46,7 +49,6 @@ pub use words::{
     kinds as event_kind_words, of_kind as event_kind_word, of_reason as reason_word,
     of_state as state_word,
 };
-pub use write::{Counts, Entry, Written};
 
 use rusqlite::{Connection, OpenFlags};
 use schema::Found;

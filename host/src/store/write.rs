@@ -4,8 +4,8 @@ use super::archive::known::{Known, Memory};
 use super::chain::{self, Link};
 use super::rollup::{DAY_US, Level, keep, measurement};
 use super::rows::{Board, Source};
-use super::{Store, StoreError, StoredReading, words};
-use ohmward_proto::message::{BoardId, CaptureHead, CapturePart, Hello, PART_SAMPLES};
+use super::{Counts, Entry, Store, StoreError, StoredReading, Written, words};
+use ohmward_proto::message::{BoardId, Hello};
 use ohmward_proto::{
     BondCurrent, BondSpectrum, Event, EventId, Insulation, Reading, SampleIndex, Settings,
 };
@@ -13,151 +13,7 @@ use rusqlite::{OptionalExtension, Transaction, params};
 use serde::Serialize;
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 
-/// One thing to keep.
-#[derive(Clone, PartialEq, Debug)]
-pub enum Entry {
-    /// A board said who it is.
-    Run {
-        /// The board.
-        board: BoardId,
-        /// What it said.
-        hello: Hello,
-        /// When that arrived, Unix microseconds.
-        received_us: i64,
-    },
-    /// A board said what is set on it.
-    Settings {
-        /// The board.
-        board: BoardId,
-        /// What is set.
-        settings: Settings,
-    },
-    /// A line of the log.
-    Reading {
-        /// The board.
-        board: BoardId,
-        /// Its run.
-        boot: u32,
-        /// When, Unix microseconds.
-        t_us: i64,
-        /// The line.
-        reading: Reading,
-    },
-    /// What the bond current is made of.
-    Spectrum {
-        /// The board.
-        board: BoardId,
-        /// Its run.
-        boot: u32,
-        /// When, Unix microseconds.
-        t_us: i64,
-        /// The parts.
-        spectrum: BondSpectrum,
-    },
-    /// Something happened.
-    Event {
-        /// The board.
-        board: BoardId,
-        /// When, Unix microseconds.
-        t_us: i64,
-        /// When it came, Unix microseconds.
-        host_us: i64,
-        /// `t_us` is within ± this many microseconds of the host's clock; `None`: the board's own clock, or not known.
-        t_sigma_us: Option<i64>,
-        /// What.
-        event: Event,
-    },
-    /// Something happened that only a newer program can read.
-    UnreadEvent {
-        /// The board.
-        board: BoardId,
-        /// When, Unix microseconds.
-        t_us: i64,
-        /// When it came, Unix microseconds.
-        host_us: i64,
-        /// As with [`Entry::Event`].
-        t_sigma_us: Option<i64>,
-        /// Its number.
-        id: EventId,
-        /// When, on the board's own clock.
-        at: SampleIndex,
-        /// The event as it came.
-        message: Vec<u8>,
-    },
-    /// A captured waveform is announced.
-    CaptureHead {
-        /// The board.
-        board: BoardId,
-        /// The announcement.
-        head: CaptureHead,
-    },
-    /// A piece of it; may come before its head, and twice.
-    CapturePart {
-        /// The board.
-        board: BoardId,
-        /// The piece.
-        part: CapturePart,
-    },
-}
-
-impl Entry {
-    /// The board and the run of it that this belongs to, where it belongs to one.
-    fn run(&self) -> Option<(BoardId, u32)> {
-        match self {
-            Self::Run { board, hello, .. } => Some((*board, hello.boot)),
-            Self::Settings { .. } => None,
-            Self::Reading { board, boot, .. } | Self::Spectrum { board, boot, .. } => {
-                Some((*board, *boot))
-            }
-            Self::Event { board, event, .. } => Some((*board, event.id.boot)),
-            Self::UnreadEvent { board, id, .. } => Some((*board, id.boot)),
-            Self::CaptureHead { board, head } => Some((*board, head.event.boot)),
-            Self::CapturePart { board, part } => Some((*board, part.event.boot)),
-        }
-    }
-}
-
-/// How many of each.
-#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
-pub struct Counts {
-    /// Runs of a board.
-    pub runs: u64,
-    /// Settings.
-    pub settings: u64,
-    /// Readings.
-    pub readings: u64,
-    /// Spectra.
-    pub spectra: u64,
-    /// Events.
-    pub events: u64,
-    /// Heads of captures.
-    pub heads: u64,
-    /// Parts of captures.
-    pub parts: u64,
-}
-
-/// What became of a batch. All of it is on the disk.
-#[derive(Clone, PartialEq, Eq, Debug, Default)]
-pub struct Written {
-    /// Not there before.
-    pub new: Counts,
-    /// There already.
-    pub known: Counts,
-    /// Captures this batch touched that have all their samples: these may be acknowledged as a whole.
-    pub captures_complete: Vec<(BoardId, EventId)>,
-    /// Captures of those that this batch completed.
-    pub captures_new: u64,
-    /// Captures this batch touched whose head is there and that are not whole: which pieces of
-    /// [`PART_SAMPLES`] are, by bit; the first 64 at most.
-    pub captures_partial: Vec<(BoardId, EventId, u64)>,
-    /// Runs that are in the store already with another start: another board of the same number, or one that has lost
-    /// its count of starts. Nothing of theirs was kept.
-    pub refused: Vec<(BoardId, u32)>,
-    /// Events whose number was taken by another event: the board lost its start counter. Both are kept.
-    pub twins: Vec<(BoardId, EventId)>,
-    /// Readings of days that a rule has dropped from the archive: not kept again.
-    pub of_dropped_days: u64,
-}
+mod captures;
 
 impl Store {
     /// Keeps a batch. Once this returns, what was in it may be acknowledged to the boards.
@@ -712,121 +568,6 @@ impl<'a> Batch<'a> {
         }
         Ok(rows > 0)
     }
-
-    fn head(&mut self, board: BoardId, head: &CaptureHead) -> rusqlite::Result<bool> {
-        let key = self.board(board)?;
-        self.touched.insert((board, head.event));
-        self.work
-            .prepare_cached("INSERT OR IGNORE INTO calibration VALUES (?1,?2,?3,?4)")?
-            .execute(params![
-                key,
-                head.calibration.id,
-                blob(&head.calibration)?,
-                json(&head.calibration)?
-            ])?;
-        let rows = self
-            .work
-            .prepare_cached("INSERT OR IGNORE INTO capture VALUES (?1,?2,?3,?4,?5,0)")?
-            .execute(params![
-                key,
-                head.event.boot,
-                head.event.seq,
-                blob(head)?,
-                head.samples
-            ])?;
-        Ok(rows > 0)
-    }
-
-    fn part(&mut self, board: BoardId, part: &CapturePart) -> rusqlite::Result<bool> {
-        let key = self.board(board)?;
-        self.touched.insert((board, part.event));
-        // A longer piece from the same place replaces a shorter one: nothing forbids a board to cut differently.
-        let rows = self
-            .work
-            .prepare_cached(
-                "INSERT INTO capture_part VALUES (?1,?2,?3,?4,?5,?6)
-                 ON CONFLICT DO UPDATE SET samples = excluded.samples, codes = excluded.codes
-                 WHERE excluded.samples > samples",
-            )?
-            .execute(params![
-                key,
-                part.event.boot,
-                part.event.seq,
-                part.offset,
-                part.codes.len() as i64,
-                blob(&part.codes)?
-            ])?;
-        Ok(rows > 0)
-    }
-
-    /// Whether the head and every sample of a capture are there; notes it in its row.
-    fn completes(&mut self, board: BoardId, event: EventId) -> rusqlite::Result<bool> {
-        let key = self.board(board)?;
-        let of = params![key, event.boot, event.seq];
-        let head: Option<(i64, bool)> = self
-            .work
-            .prepare_cached(
-                "SELECT samples, complete FROM capture WHERE board = ?1 AND boot = ?2 AND seq = ?3",
-            )?
-            .query_row(of, |row| Ok((row.get(0)?, row.get(1)?)))
-            .optional()?;
-        match head {
-            None => return Ok(false),
-            Some((_, true)) => return Ok(true),
-            Some((samples, false)) => {
-                let mut parts = self.work.prepare_cached(
-                    "SELECT offset, samples FROM capture_part
-                     WHERE board = ?1 AND boot = ?2 AND seq = ?3 ORDER BY offset",
-                )?;
-                let mut parts = parts.query(of)?;
-                let (mut covered, mut whole, mut have) = (0, true, 0_u64);
-                while let Some(part) = parts.next()? {
-                    let (offset, len): (i64, i64) = (part.get(0)?, part.get(1)?);
-                    let end = (offset + len).min(samples);
-                    whole &= offset <= covered;
-                    covered = covered.max(end);
-                    have |= pieces(offset, end, samples);
-                }
-                if !whole || covered < samples {
-                    self.written.captures_partial.push((board, event, have));
-                    return Ok(false);
-                }
-            }
-        }
-        self.written.captures_new += 1;
-        self.work
-            .prepare_cached(
-                "UPDATE capture SET complete = 1 WHERE board = ?1 AND boot = ?2 AND seq = ?3",
-            )?
-            .execute(of)?;
-        Ok(true)
-    }
-}
-
-impl Counts {
-    fn add(&mut self, more: &Self) {
-        self.runs += more.runs;
-        self.settings += more.settings;
-        self.readings += more.readings;
-        self.spectra += more.spectra;
-        self.events += more.events;
-        self.heads += more.heads;
-        self.parts += more.parts;
-    }
-}
-
-/// Bits of the pieces that lie wholly within `from..to`; the last piece of a capture may be short.
-fn pieces(from: i64, to: i64, samples: i64) -> u64 {
-    let piece = PART_SAMPLES as i64;
-    (0..64)
-        .filter(|k| {
-            k * piece >= from && k * piece < samples && ((k + 1) * piece).min(samples) <= to
-        })
-        .fold(0, |bits, k| bits | 1 << k)
-}
-
-fn tally(is_new: bool, new: &mut u64, known: &mut u64) {
-    *(if is_new { new } else { known }) += 1;
 }
 
 fn blob(value: &impl Serialize) -> rusqlite::Result<Vec<u8>> {
@@ -840,4 +581,8 @@ fn blob(value: &impl Serialize) -> rusqlite::Result<Vec<u8>> {
 fn json(value: &impl Serialize) -> rusqlite::Result<String> {
     serde_json::to_string(value)
         .map_err(|fault| rusqlite::Error::ToSqlConversionFailure(Box::new(fault)))
+}
+
+fn tally(is_new: bool, new: &mut u64, known: &mut u64) {
+    *(if is_new { new } else { known }) += 1;
 }
