@@ -184,7 +184,7 @@ fn cut_short_at_any_step_nothing_is_lost_and_nothing_twice() {
                 );
                 holds(&store);
                 drop(store);
-                store = reopen(dir.path());
+                store = Store::open_or_create(dir.path()).unwrap();
             }
             store
                 .write(&[reading_entry(DAY + 9, reading(DAY + 9))])
@@ -265,7 +265,7 @@ fn killed_at_any_step_nothing_is_lost_and_nothing_twice() {
             before,
             "{step:?}"
         );
-        let mut store = reopen(dir.path());
+        let mut store = Store::open_or_create(dir.path()).unwrap();
         same(&all(&store), &before);
         holds(&store);
         store.seal(BOARD, 1).unwrap();

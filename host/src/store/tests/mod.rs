@@ -16,18 +16,6 @@ use ohmward_proto::{
     Insulation, PoleLeakage, Reading, SampleIndex, Settings, Siemens, Volts,
 };
 
-/// Opens again what this test has just closed. A child that another test is starting holds every open file until it has become the
-/// other program, and with it the lock.
-fn reopen(dir: &Path) -> Store {
-    for _ in 0..200 {
-        match Store::open_or_create(dir) {
-            Err(StoreError::InUse { .. }) => std::thread::sleep(Duration::from_millis(10)),
-            opened => return opened.unwrap(),
-        }
-    }
-    panic!("{} stays locked", dir.display());
-}
-
 const BOARD: BoardId = BoardId(0x0123_4567_89ab_cdef);
 const ID: EventId = EventId { boot: 3, seq: 7 };
 

@@ -336,7 +336,7 @@ fn a_store_of_an_older_program_gets_rollups_of_what_it_holds() {
     );
     assert!(reader.check(&CheckOptions::default()).unwrap().notes[0].contains("older program"));
     drop(reader);
-    let mut store = reopen(dir.path());
+    let mut store = Store::open_or_create(dir.path()).unwrap();
     assert_eq!(insulation(&store), noted);
     assert_eq!(LEVELS.map(|level| every(&store, level)), before);
     store.work_off_rollups().unwrap();
