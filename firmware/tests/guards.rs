@@ -1,7 +1,10 @@
 //! What must not happen, each found once by trying: a fault that is covered up, a protection that goes quiet.
 
+#[path = "common/board.rs"]
+mod board;
 mod common;
 
+use board::Pin;
 use common::{Bench, RATE};
 use embedded_io::{ErrorType, Read, ReadReady, Write, WriteReady};
 use ohmward_core::board::{Board, Parts, Pins, SampleSource};
@@ -12,9 +15,7 @@ use ohmward_proto::event::{EventKind, StartReason, TripCause};
 use ohmward_proto::measure::{Codes, TripState};
 use ohmward_proto::message::{BoardId, Command, Message};
 use ohmward_proto::settings::Calibration;
-use std::cell::Cell;
 use std::convert::Infallible;
-use std::rc::Rc;
 
 #[test]
 fn a_blown_fuse_is_told_and_trips() {
@@ -175,33 +176,6 @@ impl SampleSource for Quiet {
             },
             lost_before: 0,
         })
-    }
-}
-
-#[derive(Clone, Default)]
-struct Pin(Rc<Cell<bool>>);
-
-impl embedded_hal::digital::ErrorType for Pin {
-    type Error = Infallible;
-}
-
-impl embedded_hal::digital::OutputPin for Pin {
-    fn set_low(&mut self) -> Result<(), Infallible> {
-        self.0.set(false);
-        Ok(())
-    }
-    fn set_high(&mut self) -> Result<(), Infallible> {
-        self.0.set(true);
-        Ok(())
-    }
-}
-
-impl embedded_hal::digital::InputPin for Pin {
-    fn is_high(&mut self) -> Result<bool, Infallible> {
-        Ok(self.0.get())
-    }
-    fn is_low(&mut self) -> Result<bool, Infallible> {
-        Ok(!self.0.get())
     }
 }
 
