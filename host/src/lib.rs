@@ -7,11 +7,13 @@
 //! - [`store`]: the folder everything is kept in
 //! - [`chart`]: pictures from the store
 //! - [`comtrade`]: recorded waveforms in the trade's open format
+//! - [`now`]: what is known of a board at this moment
 //! - [`export`]: what a store holds, handed over as COMTRADE and CSV
 //! - [`talk`]: a few words with one board: settings, self-test
 //! - [`array_file`]: ARRAY.toml, what stands in the field
 //! - [`plan`]: limits, grounding and cautions for it, with their sources
 //! - [`whatif`]: what a fault would do, and what the board would do about it
+//! - [`watch`]: boards in a terminal
 //! - [`words`]: events as sentences
 //! - [`demo`]: all of it once, on a scenario of our own
 //!
@@ -24,11 +26,13 @@ pub mod comtrade;
 pub mod demo;
 pub mod export;
 pub mod link;
+pub mod now;
 pub mod plan;
 pub mod record;
 pub mod sim;
 pub mod store;
 pub mod talk;
 pub mod trend;
+pub mod watch;
 pub mod whatif;
 pub mod words;

@@ -3,7 +3,7 @@
 use ohmward_proto::event::{
     EventKind, FaultSide, MemoryFault, ResetRefusal, SelfTestFault, StartReason, TripCause,
 };
-use ohmward_proto::measure::{Channel, FaultPlace, NotMeasured, Pole, WhyNoPlace};
+use ohmward_proto::measure::{Channel, FaultPlace, NotMeasured, Pole, TripState, WhyNoPlace};
 use ohmward_proto::units::Amps;
 
 /// A value with its unit for people: three digits and a prefix, "300 mA", "1.25 MΩ".
@@ -43,6 +43,14 @@ pub fn si(value: f32, unit: &str) -> String {
         text.truncate(text.trim_end_matches('0').trim_end_matches('.').len());
     }
     format!("{} {prefix}{unit}", text.replace('-', "−"))
+}
+
+/// A moment for people: UTC, to the second.
+pub fn utc(t_us: i64) -> String {
+    jiff::Timestamp::from_microsecond(t_us).map_or_else(
+        |_| format!("{t_us} µs"),
+        |t| t.strftime("%Y-%m-%d %H:%M:%S").to_string(),
+    )
 }
 
 /// Why there is no value.
@@ -97,6 +105,19 @@ fn start_reason(reason: StartReason) -> &'static str {
         StartReason::BrownOut => "supply sagged",
         StartReason::Panic => "firmware stopped itself",
         StartReason::Requested => "on request",
+    }
+}
+
+/// Where the trip logic stands.
+pub fn state(state: TripState) -> &'static str {
+    match state {
+        TripState::Resting => "resting: contactor open, no fault",
+        TripState::Closing => "contactor closing",
+        TripState::Closed => "contactor closed, watching",
+        TripState::Opening => "tripped, contactor opening",
+        TripState::Latched => "tripped, latched open",
+        TripState::LockedOut => "locked out after repeated trips",
+        TripState::FailedToOpen => "TRIPPED, CONTACTOR DID NOT OPEN",
     }
 }
 

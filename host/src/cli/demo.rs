@@ -1,9 +1,10 @@
 //! `demo`: thirty invented days, told in a few lines.
 
 use super::record::{progress_bar, show};
-use super::{stop_on_signal, utc};
+use super::stop_on_signal;
 use clap::Args;
 use ohmward::words;
+use ohmward::words::utc;
 use ohmward_proto::EventKind;
 use std::io::Write;
 use std::path::PathBuf;

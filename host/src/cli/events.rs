@@ -1,10 +1,10 @@
 //! `events`: what happened.
 
-use super::{board_id, moment, remark, utc};
+use super::{board_id, moment, remark};
 use anyhow::bail;
 use clap::Args;
 use ohmward::store::{EventFilter, Store, StoredEvent, event_kind_word, event_kind_words};
-use ohmward::words;
+use ohmward::words::{self, utc};
 use ohmward_proto::message::BoardId;
 use std::collections::HashMap;
 use std::io::Write;

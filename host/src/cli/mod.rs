@@ -11,6 +11,7 @@ mod selftest;
 mod settings;
 mod simulate;
 mod trend;
+mod watch;
 mod whatif;
 
 use clap::{Parser, Subcommand};
@@ -45,6 +46,8 @@ enum Command {
     Settings(settings::SettingsArgs),
     /// Have a board test its own sensor and zero
     Selftest(selftest::SelftestArgs),
+    /// Boards in the terminal, as they are now
+    Watch(watch::WatchArgs),
     /// List what happened
     Events(events::EventsArgs),
     /// Draw bond current and insulation over time, or the captured waveform of one event
@@ -67,6 +70,7 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
         Command::Record(args) => record::run(args),
         Command::Settings(args) => settings::run(args),
         Command::Selftest(args) => selftest::run(args),
+        Command::Watch(args) => watch::run(args),
         Command::Events(args) => events::run(&args),
         Command::Chart(args) => chart::run(&args),
         Command::Export(args) => export::run(&args),
@@ -119,14 +123,6 @@ async fn signal() {
 fn remark(line: &str) {
     use std::io::Write;
     let _ = writeln!(std::io::stderr(), "{line}");
-}
-
-/// UTC, to the second.
-fn utc(t_us: i64) -> String {
-    jiff::Timestamp::from_microsecond(t_us).map_or_else(
-        |_| format!("{t_us} µs"),
-        |t| t.strftime("%Y-%m-%d %H:%M:%S").to_string(),
-    )
 }
 
 /// A board's number as people write it.

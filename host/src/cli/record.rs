@@ -1,6 +1,6 @@
 //! `record`: boards into a store.
 
-use super::{remark, stop_on_signal, utc};
+use super::{remark, stop_on_signal};
 use anyhow::bail;
 use clap::Args;
 use indicatif::{ProgressBar, ProgressStyle};
@@ -8,6 +8,7 @@ use ohmward::link::Source;
 use ohmward::record::{LinkSummary, Notice, Options, Outcome, Progress, record};
 use ohmward::sim::Gear;
 use ohmward::store::{CheckOptions, Head, Rules, Store};
+use ohmward::words::utc;
 use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;

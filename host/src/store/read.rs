@@ -317,6 +317,35 @@ impl Store {
         }
     }
 
+    /// The newest reading of a board.
+    pub fn latest_reading(&self, board: BoardId) -> Result<Option<StoredReading>, StoreError> {
+        let source = self.source();
+        let Some(board) = source.board(board)? else {
+            return Ok(None);
+        };
+        let archived = if self.has_archive {
+            "UNION ALL SELECT max(to_us) FROM archive_day WHERE board = ?1 AND NOT dropped"
+        } else {
+            ""
+        };
+        let newest_us: Option<i64> = self
+            .db
+            .prepare_cached(&format!(
+                "SELECT max(t_us) FROM (SELECT max(t_us) AS t_us FROM reading WHERE board = ?1 {archived})"
+            ))
+            .and_then(|mut query| query.query_row([board.key], |row| row.get(0)))
+            .map_err(self.failed("read"))?;
+        let Some(newest_us) = newest_us else {
+            return Ok(None);
+        };
+        let mut newest = None;
+        source.each(board, &(newest_us..newest_us.saturating_add(1)), |row| {
+            newest = Some(row);
+            Ok(())
+        })?;
+        Ok(newest)
+    }
+
     /// First and last moment of which there is a reading or an event of a board; Unix microseconds.
     pub fn span(&self, board: BoardId) -> Result<Option<(i64, i64)>, StoreError> {
         let archived = if self.has_archive {

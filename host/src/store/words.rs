@@ -105,6 +105,8 @@ pub fn kinds() -> &'static [&'static str] {
         "fuse-strained",
         "fault-placed",
         "self-test-failed",
+        "memory-failed",
+        "memory-works",
     ]
 }
 
@@ -155,5 +157,18 @@ mod tests {
         assert_eq!(reason("of a newer program"), None);
         assert_eq!(state("failed-to-open"), Some(TripState::FailedToOpen));
         assert_eq!(state(""), None);
+    }
+
+    #[test]
+    fn every_kind_can_be_asked_for() {
+        // Zeroes decode as the first of everything: each kind by its number on the wire.
+        let kind = |number: u8| {
+            let mut bytes = [0; 64];
+            bytes[0] = number;
+            let read = postcard::take_from_bytes::<EventKind>(&bytes);
+            read.ok().map(|(kind, _)| of_kind(&kind))
+        };
+        let words: Vec<_> = (0..).map_while(kind).collect();
+        assert_eq!(words, kinds());
     }
 }
