@@ -9,7 +9,7 @@
 //! With `cargo install cargo-fuzz --locked`, a C++ compiler and, on a stable compiler, `RUSTC_BOOTSTRAP=1`:
 //!
 //! ```sh
-//! cargo fuzz run --fuzz-dir tests/fuzz --codegen-units 16 scenario /tmp/found tests/fuzz/corpus/scenario -- -max_total_time=300 -len_control=0
+//! cargo fuzz run --fuzz-dir tests/fuzz --codegen-units 16 scenario "$(mktemp -d)" tests/fuzz/corpus/scenario -- -max_total_time=300 -len_control=0
 //! ```
 //!
 //! Without the host's side (`--no-default-features`: frames, messages, settings, flash, board) the first build is short.
