@@ -320,6 +320,24 @@ fn a_bad_trace_is_told_with_file_and_line() {
             &healthy,
             "a.csv: is 0.001 s long",
         ),
+        // Found by fuzzing: such a trace made a front end that no board can have.
+        (
+            rows(&|n| {
+                format!(
+                    "{},{}\n",
+                    f64::from(n) / 1000.0,
+                    if n == 9 { "-1e300" } else { "0" }
+                )
+            }),
+            &healthy,
+            "a.csv: has a bond current of -inf A",
+        ),
+        (
+            rows(&|n| format!("{},0,200000,0\n", f64::from(n) / 1000.0))
+                .replace("i_bond_a", "i_bond_a,v_pos_v,v_neg_v"),
+            &healthy,
+            "a.csv: a pole stands at ",
+        ),
         (
             even.clone(),
             &fault,

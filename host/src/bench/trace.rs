@@ -248,9 +248,15 @@ impl Trace {
             .flatten()
             .fold(0.0_f32, |max, v| max.max(v.abs()));
         waveform.recorded = Some(Arc::new(recorded));
+        let calibration = calibration(v_max);
+        if !calibration.is_sound() {
+            return Err(self.error(format!(
+                "a pole stands at {v_max:e} V: a board can be made for about 1600 V; are the voltages in volts?"
+            )));
+        }
         Ok(Playable {
             waveform,
-            calibration: calibration(v_max),
+            calibration,
         })
     }
 

@@ -293,7 +293,8 @@ impl Clock {
         }
         let within_us = self.bound(at.0).map(|bound| {
             let half = (bound.high - bound.best).max(bound.best - bound.low);
-            (half + wall.lag_us).ceil() as i64 + 1
+            // The moment a board names may be any: the bound of one in a million years is as wide as can be said.
+            ((half + wall.lag_us).ceil() as i64).saturating_add(1)
         });
         Stamp {
             t_us: wall.unix_us(self.mono_us(at)).round() as i64,
@@ -341,6 +342,22 @@ mod tests {
         );
         let stamp = clock.stamp(SampleIndex(8000), &Wall::default());
         assert_eq!((stamp.t_us, stamp.within_us), (3_000_000, None));
+    }
+
+    /// Found by fuzzing: any counter may come over the line.
+    #[test]
+    fn the_bound_of_a_counter_beyond_all_time_is_as_wide_as_can_be() {
+        let mut clock = Clock::new(
+            &Hello {
+                sample_rate_hz: 1,
+                ..hello(None)
+            },
+            Moment::virtual_us(0),
+        );
+        let moment = Moment::virtual_us;
+        assert!(clock.learn(SampleIndex(8000), moment(0), moment(10)));
+        let stamp = clock.stamp(SampleIndex(u64::MAX), &Wall::default());
+        assert_eq!(stamp.within_us, Some(i64::MAX));
     }
 
     #[test]

@@ -3,14 +3,14 @@
 use super::archive::{self, bytes_of, date_words};
 use super::chain::{self, Head};
 use super::rollup::{Level, keep, read};
-use super::rows::{Board, Source, dates, day_us};
+use super::rows::{Board, Source, day_us};
 use super::{EventFilter, Store, StoreError};
 use ohmward_proto::message::BoardId;
 use ohmward_proto::{EventId, EventKind};
+use rusqlite::params;
 use serde::Serialize;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::fmt;
-use std::ops::Range;
 
 /// What to check.
 #[derive(Clone, Copy, Debug, Default)]
@@ -264,39 +264,12 @@ fn check_files(source: &Source, board: Board, report: &mut Report) -> Result<(),
 
 /// Every roll-up that stands against one worked out of the rows; a day at a time.
 fn check_rollups(source: &Source, board: Board, report: &mut Report) -> Result<(), StoreError> {
-    let failed = source.failed("read");
-    let ends = |sql: &str| -> Result<Option<Range<i64>>, StoreError> {
-        source
-            .db
-            .prepare_cached(sql)
-            .and_then(|mut query| {
-                query.query_row([board.key], |row| {
-                    Ok(row
-                        .get::<_, Option<i64>>(0)?
-                        .zip(row.get::<_, Option<i64>>(1)?))
-                })
-            })
-            .map(|ends| ends.map(|(from, to)| from..to.saturating_add(1)))
-            .map_err(&failed)
-    };
-    let spans = [
-        ends("SELECT min(t_us), max(t_us) FROM reading WHERE board = ?1")?,
-        ends("SELECT min(start_us), max(start_us) FROM rollup WHERE board = ?1")?,
-        ends("SELECT min(from_us), max(to_us) FROM archive_day WHERE board = ?1")?,
-    ];
     let dropped: Vec<i64> = archive::days(source, board)?
         .iter()
         .filter(|day| day.dropped)
         .map(|day| day.date)
         .collect();
-    let mut all: Vec<i64> = spans
-        .into_iter()
-        .flatten()
-        .flat_map(|span| span_dates(source, board, &span))
-        .collect();
-    all.sort_unstable();
-    all.dedup();
-    for date in all {
+    for date in days_with_anything(source, board)? {
         if dropped.binary_search(&date).is_ok() {
             continue; // roll-ups are all that is left of it
         }
@@ -307,17 +280,34 @@ fn check_rollups(source: &Source, board: Board, report: &mut Report) -> Result<(
     Ok(())
 }
 
-/// Days of a time of which there is anything: a clock gone wild may lie centuries from the rest.
-fn span_dates(source: &Source, board: Board, span: &Range<i64>) -> Vec<i64> {
-    dates(span)
-        .take(200_000)
-        .filter(|date| {
-            let day = day_us(*date);
-            source.count(board, &day).map_or(true, |count| count > 0)
-                || read::stored(source, board, Level::Minute, &day)
-                    .map_or(true, |stored| !stored.is_empty())
-        })
-        .collect()
+/// Days of which there is anything, each once: a clock gone wild may lie centuries from the rest, and the days between are many.
+fn days_with_anything(source: &Source, board: Board) -> Result<BTreeSet<i64>, StoreError> {
+    let mut found = BTreeSet::new();
+    found.extend(archive::hot_days(source, board)?);
+    for level in [Level::Minute, Level::Hour, Level::Day] {
+        // From one day's end to the next row behind it.
+        let next = |from_us: i64| -> rusqlite::Result<Option<i64>> {
+            source
+                .db
+                .prepare_cached(
+                    "SELECT min(start_us) FROM rollup WHERE board = ?1 AND level = ?2 AND start_us >= ?3",
+                )?
+                .query_row(params![board.key, level.length_us(), from_us], |row| row.get(0))
+        };
+        let mut from_us = i64::MIN;
+        while let Some(start_us) = next(from_us).map_err(source.failed("read"))? {
+            let date = start_us.div_euclid(Level::Day.length_us());
+            found.insert(date);
+            from_us = day_us(date).end;
+            if from_us <= start_us {
+                break; // the end of time
+            }
+        }
+    }
+    for day in archive::days(source, board)? {
+        found.insert(day.date);
+    }
+    Ok(found)
 }
 
 fn check_day(
@@ -338,7 +328,7 @@ fn check_day(
     let mut is_whole = true;
     let mut worked_out = keep::work_out_day(source, board, &range)?;
     for hour_us in range.clone().step_by(Level::Hour.length_us() as usize) {
-        let hour_range = hour_us..hour_us + Level::Hour.length_us();
+        let hour_range = hour_us..hour_us.saturating_add(Level::Hour.length_us());
         let hour = worked_out.remove(&hour_us).unwrap_or_default();
         report.readings += hour.rollup.readings;
         day.merge(&hour.rollup);
@@ -363,7 +353,12 @@ fn check_day(
     }
     if is_whole {
         report.rollups += 1;
-        let stands = read::stored(source, board, Level::Day, &(range.start..range.start + 1))?;
+        let stands = read::stored(
+            source,
+            board,
+            Level::Day,
+            &(range.start..range.start.saturating_add(1)),
+        )?;
         if stands
             .into_iter()
             .next()

@@ -102,7 +102,7 @@ pub enum StoreError {
         why: String,
     },
     /// Anything else that SQLite reports.
-    #[error("could not {doing} {}: {source}; check the disk, then try again", .file.display())]
+    #[error("could not {doing} {}: {}; check the disk, then try again", .file.display(), one_line(.source))]
     Sqlite {
         /// What was being done.
         doing: &'static str,
@@ -111,6 +111,15 @@ pub enum StoreError {
         /// What SQLite said.
         source: rusqlite::Error,
     },
+}
+
+/// What SQLite says is a line; the statement it may show with it is not.
+fn one_line(source: &rusqlite::Error) -> String {
+    let said = match source {
+        rusqlite::Error::SqlInputError { msg, .. } => msg.clone(),
+        other => other.to_string(),
+    };
+    said.split_whitespace().collect::<Vec<_>>().join(" ")
 }
 
 impl StoreError {

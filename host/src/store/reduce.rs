@@ -76,14 +76,14 @@ impl Reducer {
     pub fn take(&mut self, row: StoredReading) {
         self.stored += 1;
         if let Some(last_us) = self.last_us.replace(row.t_us) {
-            self.steps_us.push(row.t_us - last_us);
+            self.steps_us.push(row.t_us.saturating_sub(last_us));
         }
         self.keep(row);
     }
 
     /// Rows that hold the ends and extremes of `readings` readings, which are usually `step_us` apart. They all fall into one bucket.
     pub fn take_reduced(&mut self, rows: &[StoredReading], readings: u64, step_us: i64) {
-        self.stored += readings;
+        self.stored = self.stored.saturating_add(readings);
         if readings > 1 {
             self.steps_us.push(step_us);
         }

@@ -151,11 +151,12 @@ impl Source<'_> {
                 if day.dropped || day.from_us >= range.end || day.to_us < range.start {
                     continue;
                 }
-                count += if day.from_us >= range.start && day.to_us < range.end {
+                let of_day = if day.from_us >= range.start && day.to_us < range.end {
                     day.rows
                 } else {
                     self.day(board, &day)?.count_within(range)?
                 };
+                count = count.saturating_add(of_day);
             }
         }
         Ok(count)
@@ -221,12 +222,6 @@ impl Source<'_> {
             },
         })
     }
-}
-
-/// The days that a time touches, as days since 1970-01-01.
-pub fn dates(range: &Range<i64>) -> Range<i64> {
-    let last = range.end.saturating_sub(1).max(range.start);
-    range.start.div_euclid(DAY_US)..last.div_euclid(DAY_US) + 1
 }
 
 /// A day's own time.

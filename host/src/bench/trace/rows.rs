@@ -10,6 +10,8 @@ const RATE_HZ_MIN: f64 = 1000.0;
 const RATE_HZ_MAX: f64 = 1_000_000.0;
 /// Shortest trace, s.
 const SHORTEST_S: f64 = 0.1;
+/// Most current a trace can be about, A: five times the largest stroke that the simulated surges know.
+const I_A_MAX: f32 = 1e6;
 /// A step of the time column may be this part longer or shorter than the mean; beyond it samples are missing.
 const STEP_APART: f64 = 0.5;
 
@@ -115,6 +117,16 @@ impl Rows {
         if self.i_a.len() < 2 || seconds < SHORTEST_S {
             return Err(format!(
                 "is {seconds:.3} s long: at least {SHORTEST_S} s are needed"
+            ));
+        }
+        // A NaN is within no limit.
+        if let Some(i_a) = self
+            .i_a
+            .iter()
+            .find(|i_a| !(-I_A_MAX..=I_A_MAX).contains(*i_a))
+        {
+            return Err(format!(
+                "has a bond current of {i_a:e} A: at most {I_A_MAX:e} A can be played; is it in amperes?"
             ));
         }
         match self

@@ -26,7 +26,7 @@ pub use keeper::{Keeper, Turn};
 pub use rules::Rules;
 #[cfg(test)]
 pub use seal::Step;
-pub use seal::{Sealed, strays};
+pub use seal::{Sealed, hot_days, strays};
 
 use super::StoreError;
 use super::rows::{Board, Source};

@@ -43,7 +43,8 @@ pub fn hour(start_us: i64) -> Collector {
 
 impl Collector {
     fn minute(&mut self, t_us: i64) -> Option<&mut Rollup> {
-        let place = usize::try_from((t_us - self.start_us).div_euclid(MINUTE_US)).ok()?;
+        let place =
+            usize::try_from(t_us.saturating_sub(self.start_us).div_euclid(MINUTE_US)).ok()?;
         self.minutes.get_mut(place)
     }
 
@@ -76,7 +77,7 @@ impl Collector {
             [] => 0,
             steps => *steps.select_nth_unstable(middle).1,
         };
-        let starts = (0..).map(|k| self.start_us + k * Level::Minute.length_us());
+        let starts = (0..).map(|k| self.start_us.saturating_add(k * Level::Minute.length_us()));
         let minutes = starts
             .zip(self.minutes)
             .filter(|(_, minute)| *minute != Rollup::default())

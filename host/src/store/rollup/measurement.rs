@@ -3,7 +3,7 @@
 //! A measurement is what the earliest reading that carries it says, by the board's own count: then it does not matter which
 //! reading came first. Its time is that reading's, less its age by the board's sample rate; with no rate known, the reading's.
 
-use super::{HOUR_US, Level};
+use super::Level;
 use crate::store::StoredReading;
 use ohmward_proto::{Farads, Insulation, PoleLeakage, Siemens};
 use rusqlite::{Connection, OptionalExtension, Row, params};
@@ -109,6 +109,5 @@ pub fn note(
             hours.push(stood);
         }
     }
-    debug_assert!(hours.iter().all(|hour| hour % HOUR_US == 0));
     Ok(hours)
 }

@@ -94,22 +94,23 @@ impl Rollup {
     /// Share of readings without a bond current, 0 to 1; `None` without readings.
     #[must_use]
     pub fn current_missing_share(&self) -> Option<f64> {
-        self.share(self.current_missing.iter().map(|(_, n)| n).sum())
+        self.share(&self.current_missing)
     }
 
     /// Share of readings without a measurement of insulation.
     #[must_use]
     pub fn insulation_missing_share(&self) -> Option<f64> {
-        self.share(self.insulation_missing.iter().map(|(_, n)| n).sum())
+        self.share(&self.insulation_missing)
     }
 
-    fn share(&self, missing: u64) -> Option<f64> {
-        (self.readings > 0).then(|| missing as f64 / self.readings as f64)
+    fn share(&self, missing: &[(NotMeasured, u64)]) -> Option<f64> {
+        let missing: f64 = missing.iter().map(|(_, n)| *n as f64).sum();
+        (self.readings > 0).then(|| missing / self.readings as f64)
     }
 
-    /// Takes another stretch in.
+    /// Takes another stretch in. Counts out of a damaged store may be any: they stay at the most there is.
     pub fn merge(&mut self, other: &Self) {
-        self.readings += other.readings;
+        self.readings = self.readings.saturating_add(other.readings);
         for (own, other) in self.spreads.iter_mut().zip(&other.spreads) {
             own.merge(other);
         }
@@ -117,16 +118,16 @@ impl Rollup {
             count_reason(&mut self.current_missing, why, count);
         }
         for (own, other) in self.poles_missing.iter_mut().zip(other.poles_missing) {
-            *own += other;
+            *own = own.saturating_add(other);
         }
         for &(why, count) in &other.insulation_missing {
             count_reason(&mut self.insulation_missing, why, count);
         }
-        self.no_numbers += other.no_numbers;
+        self.no_numbers = self.no_numbers.saturating_add(other.no_numbers);
         if let Some(state) = other.worst {
             self.note_state(state);
         }
-        self.bond_open += other.bond_open;
+        self.bond_open = self.bond_open.saturating_add(other.bond_open);
     }
 
     fn note_state(&mut self, state: TripState) {
@@ -143,7 +144,7 @@ impl Rollup {
 fn count_reason(counts: &mut Vec<(NotMeasured, u64)>, why: NotMeasured, count: u64) {
     let word = words::of_reason(why);
     match counts.binary_search_by_key(&word, |&(why, _)| words::of_reason(why)) {
-        Ok(place) => counts[place].1 += count,
+        Ok(place) => counts[place].1 = counts[place].1.saturating_add(count),
         Err(place) => counts.insert(place, (why, count)),
     }
 }

@@ -45,13 +45,13 @@ impl Spread {
         }
         self.min = self.min.min(min);
         self.max = self.max.max(max);
-        self.sum += sum;
-        self.count += count;
+        self.sum = self.sum.saturating_add(sum);
+        self.count = self.count.saturating_add(count);
     }
 
     fn put(&mut self, bin: i32, count: u64) {
         match self.bins.binary_search_by_key(&bin, |&(bin, _)| bin) {
-            Ok(place) => self.bins[place].1 += count,
+            Ok(place) => self.bins[place].1 = self.bins[place].1.saturating_add(count),
             Err(place) => self.bins.insert(place, (bin, count)),
         }
     }
@@ -84,9 +84,9 @@ impl Spread {
     #[must_use]
     pub fn quantile(&self, q: f64) -> Option<i64> {
         let rank = ((q * self.count as f64).ceil() as u64).clamp(1, self.count.max(1));
-        let mut below = 0;
+        let mut below = 0_u64;
         let of_rank = self.bins.iter().find(|(_, count)| {
-            below += count;
+            below = below.saturating_add(*count);
             below >= rank
         });
         of_rank.map(|&(bin, _)| middle(bin).clamp(self.min, self.max))

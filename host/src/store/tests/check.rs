@@ -1,5 +1,6 @@
 //! Rows, roll-ups and files changed behind the program's back: `check` says which.
 
+use super::super::archive::Rules;
 use super::*;
 
 const HOUR: i64 = 3600;
@@ -95,4 +96,82 @@ fn a_damaged_database_is_an_error_or_a_fault_but_never_fine() {
             "page {page}"
         );
     }
+}
+
+/// Found by fuzzing: sums of times ran over, and a check asked for every day between two readings, 200 000 at most; what lay
+/// beyond was never looked at.
+#[test]
+fn times_at_the_ends_of_what_a_number_holds_are_read_and_checked() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut store = filled(dir.path());
+    let year_2900 = 29_348_006_400;
+    let mut batch = vec![reading_entry(year_2900, reading(60 * HOUR))];
+    for (k, t_us) in [(61, i64::MAX), (62, i64::MAX - 1), (63, i64::MIN)] {
+        batch.push(Entry::Reading {
+            board: BOARD,
+            boot: 3,
+            t_us,
+            reading: reading(k * HOUR),
+        });
+    }
+    store.write(&batch).unwrap();
+    store.work_off_rollups().unwrap();
+    for range in [i64::MIN..i64::MAX, 0..i64::MAX] {
+        for at_most in [20, 100_000] {
+            assert!(
+                store
+                    .readings(BOARD, range.clone(), at_most)
+                    .unwrap()
+                    .stored
+                    > 48
+            );
+        }
+        for level in [Level::Minute, Level::Hour, Level::Day] {
+            assert!(
+                !store
+                    .rollups(BOARD, level, range.clone())
+                    .unwrap()
+                    .is_empty()
+            );
+        }
+    }
+    store.seal_next(&Rules::default(), i64::MAX).unwrap();
+    store.check(&CheckOptions::default()).unwrap();
+
+    let damaged = format!(
+        "UPDATE reading SET i_dc_a = 0.5 WHERE t_us = {}",
+        year_2900 * 1_000_000
+    );
+    assert_eq!(store.db.execute(&damaged, []).unwrap(), 1);
+    let faults = store.check(&CheckOptions::default()).unwrap().faults;
+    let of_that_day = |fault: &String| fault.contains("2900-01-01");
+    assert!(faults.iter().any(of_that_day), "{faults:?}");
+}
+
+/// Found by fuzzing: SQLite's complaint showed the whole statement.
+#[test]
+fn what_sqlite_says_is_one_line() {
+    let dir = tempfile::tempdir().unwrap();
+    let store = filled(dir.path());
+    store.db.pragma_update(None, "user_version", 1).unwrap();
+    drop(store);
+    let error = Store::open_or_create(dir.path()).unwrap_err().to_string();
+    assert!(
+        error.contains("table spectrum already exists; check"),
+        "{error}"
+    );
+    assert!(!error.contains('\n'), "{error}");
+}
+
+/// Found by fuzzing: roll-ups out of a damaged store may hold any counts.
+#[test]
+fn counts_that_are_too_large_to_be_added_stay_at_the_most() {
+    let dir = tempfile::tempdir().unwrap();
+    let store = filled(dir.path());
+    let all = store.rollups(BOARD, Level::Hour, 0..i64::MAX).unwrap();
+    let mut sum = all[0].1.clone();
+    sum.readings = u64::MAX - 1;
+    let huge = sum.clone();
+    sum.merge(&huge);
+    assert_eq!(sum.readings, u64::MAX);
 }
