@@ -35,6 +35,21 @@ mod slots;
 
 pub use slots::Found;
 
+/// How long a write may stop the processor, in ms: the longest of usual serial NOR chips (value from memory).
+pub const WRITE_MS_MAX: u64 = 3;
+/// After so long, in ms, a board whose step takes at most half a sample's time has taken through all that came meanwhile.
+pub const CAUGHT_UP_MS: u64 = 2 * WRITE_MS_MAX;
+/// While the array is connected an event waits in RAM at most this long, in ms, for a trip that could fall. All that can be
+/// near a trip either trips or is over by then: five mains cycles of a sudden change are the longest, 109 ms at 46 Hz. What
+/// is left is a value that plays about its limit, and holds the timer just short of its end.
+pub const HELD_BACK_MS_MAX: u64 = 120;
+
+/// From an event's making until it is in flash, in ms at most, with so many events before it that are not there either.
+/// As long as flash works and has erased room. The trip record and a record that was under way go first.
+pub const fn in_ram_ms_max(before: usize) -> u64 {
+    HELD_BACK_MS_MAX + (before as u64 + 3) * CAUGHT_UP_MS
+}
+
 /// Erase blocks that the slots take.
 const SLOT_BLOCKS: usize = 2;
 /// Acknowledgements are written when the oldest of them is a minute old, at 4 kS/s,
@@ -80,7 +95,7 @@ pub struct KeptCalibration {
 /// What flash may be used for right now.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]
 pub enum Permit {
-    /// A limit is being timed: reading only.
+    /// A trip could fall, or the samples of the last write are still being caught up with: reading only.
     Read,
     /// Short work: writes.
     Write,
@@ -187,19 +202,21 @@ impl<F: NorFlash> Nv<F> {
     }
 
     /// Moves events between the journal and flash, a little at a time. What fails becomes an event, once, and is tried again.
-    pub fn serve(&mut self, journal: &mut Journal, now: SampleIndex, permit: Permit) {
+    /// True when it has written or erased, or tried to.
+    pub fn serve(&mut self, journal: &mut Journal, now: SampleIndex, permit: Permit) -> bool {
         if now < self.not_before {
-            return;
+            return false;
         }
         // Most of the time nothing is: one look, not a walk over all pages, after every sample.
         let read = self.ring.as_ref().map_or(0, Ring::read_serial);
         let idle = (journal.fill(), read, journal.acked_below(read), permit);
         let late = |since: SampleIndex| now.since(since) >= ACKED_LATE_SAMPLES;
         if self.told.is_none() && self.idle == Some(idle) && !self.acked_since.is_some_and(late) {
-            return;
+            return false;
         }
         self.idle = None;
-        match self.work(journal, now, permit) {
+        let done = self.work(journal, now, permit);
+        match done {
             Ok(Done::Nothing) => {
                 let reading = self.ring.as_ref().is_some_and(|r| r.unread() > 0);
                 self.idle = (!reading || !journal.has_window()).then_some(idle);
@@ -220,6 +237,15 @@ impl<F: NorFlash> Nv<F> {
             _ => None,
         };
         journal.back(backing);
+        !matches!(done, Ok(Done::Nothing))
+    }
+
+    /// Events, or what is acknowledged of them, could be written now.
+    pub fn wants_write(&self, journal: &Journal) -> bool {
+        self.ring.as_ref().is_some_and(|ring| {
+            let low = journal.acked_below(ring.read_serial());
+            journal.fresh_len() > 0 || ring.is_staged() || low > ring.acked_below()
+        })
     }
 
     /// Something did not work: told once, tried again after a while that grows.
@@ -361,6 +387,7 @@ impl<F: NorFlash> Nv<F> {
     }
 }
 
+#[derive(Clone, Copy)]
 enum Done {
     Nothing,
     Something,

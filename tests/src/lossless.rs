@@ -686,6 +686,7 @@ impl World {
         let board = self.board.as_mut().expect("has supply");
         for _ in 0..CHUNK {
             board.decide().unwrap_or_else(|fault| panic!("{fault:?}"));
+            board.serve_flash();
         }
         board.serve_link();
         // Host time; the board's crystal decides how much of it a chunk takes.

@@ -25,6 +25,7 @@ pub struct World {
     pub bp: Rc<Cell<bool>>,
     pub bn: Rc<Cell<bool>>,
     pub i: Rc<Cell<f64>>,
+    pub v_pos_at_rail: Rc<Cell<bool>>,
 }
 pub struct Src(World);
 impl SampleSource for Src {
@@ -46,6 +47,9 @@ impl SampleSource for Src {
         }
         if w.inject.get() {
             i += 0.1;
+        }
+        if w.v_pos_at_rail.get() {
+            vp = 700.0;
         }
         let code = |x: f64, full: f64| (x / full * 32768.0).round().clamp(-32768.0, 32767.0) as i16;
         Ok(Sample {
