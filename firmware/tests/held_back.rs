@@ -91,7 +91,13 @@ fn connected() -> Bench {
     bench
 }
 
-fn run(bench: &mut Bench, script: &[(Stretch, u64)], flash: bool) -> Seen {
+/// `surge_every`: samples between surges on top, each of them an event: something to write at any moment.
+fn run(
+    bench: &mut Bench,
+    script: &[(Stretch, u64)],
+    surge_every: Option<u64>,
+    flash: bool,
+) -> Seen {
     let mut seen = Seen::default();
     let mut currents = vec![0.0_f64; 80];
     let mut last_write: Option<(u64, f64, bool)> = None;
@@ -99,7 +105,8 @@ fn run(bench: &mut Bench, script: &[(Stretch, u64)], flash: bool) -> Seen {
     for &(stretch, ms) in script {
         for k in 0..ms * PER_MS {
             let i = stretch.at(k);
-            bench.w.i.set(i);
+            let surge = surge_every.is_some_and(|every| n % every == every - 1);
+            bench.w.i.set(if surge { 9.0 } else { i });
             currents.rotate_left(1);
             *currents.last_mut().expect("some") = i.abs();
             n += 1;
@@ -150,10 +157,13 @@ proptest! {
     /// Whatever flows. A trip falls clear of the last write, unless what tripped began after it; and it falls in the very sample
     /// in which it falls on a board that never touches its flash.
     #[test]
-    fn no_trip_falls_into_a_write(script in prop::collection::vec(stretch(), 1..14)) {
+    fn no_trip_falls_into_a_write(
+        script in prop::collection::vec(stretch(), 1..14),
+        surge_every in prop::option::weighted(0.8, 40..200_u64),
+    ) {
         let mut bench = connected();
-        let seen = run(&mut bench, &script, true);
-        let untouched = run(&mut connected(), &script, false);
+        let seen = run(&mut bench, &script, surge_every, true);
+        let untouched = run(&mut connected(), &script, surge_every, false);
         prop_assert_eq!(seen.trip, untouched.trip);
         if let Some(gap) = seen.gap && gap < CAUGHT_UP_MS * PER_MS {
             // Only a level without a hold time is that quick: three eighths of 150 mA at most when the write began,
