@@ -225,8 +225,9 @@ where
             wrote_at: None,
             link: parts.link,
             decoder: Decoder::new(),
+            // A zero first: a frame that the supply did not last through ends here, not with the hello.
             frame: [0; MAX_FRAME],
-            frame_len: 0,
+            frame_len: 1,
             frame_sent: 0,
             stats: LinkStats::default(),
             arm: false,
@@ -432,7 +433,8 @@ where
     ///
     /// # Errors
     /// [`SettingsFault::Calibration`] for values no board can measure with, [`SettingsFault::LooserNeedsArm`] without the
-    /// maintenance switch, [`SettingsFault::NotStored`]; the old one stays.
+    /// maintenance switch, [`SettingsFault::NotNow`] near a trip, [`SettingsFault::NoRoomYet`] until
+    /// the contactor is open, [`SettingsFault::NotStored`]; the old one stays.
     pub fn keep_calibration(
         &mut self,
         values: Calibration,
@@ -460,6 +462,9 @@ where
             return Err(SettingsFault::NotNow);
         }
         let may_erase = self.permit() >= Permit::Erase;
+        if !may_erase && !self.nv.has_room_to_save() {
+            return Err(SettingsFault::NoRoomYet);
+        }
         self.wrote_at = Some(self.monitor.now());
         if let Err(fault) = self.nv.save(&kept, may_erase) {
             self.kept_unsure |= fault != MemoryFault::Full;

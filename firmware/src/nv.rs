@@ -188,6 +188,11 @@ impl<F: NorFlash> Nv<F> {
         Ok(())
     }
 
+    /// [`Self::save`] would need no erase, and would leave room for trips.
+    pub fn has_room_to_save(&self) -> bool {
+        self.slots.has_room::<F>()
+    }
+
     /// Work that can take long, before anything is watched: erases up to `pages` pages of the ring.
     pub fn prepare(&mut self, pages: usize) -> Result<(), MemoryFault> {
         let Some(ring) = &mut self.ring else {
@@ -360,7 +365,7 @@ impl<F: NorFlash> Nv<F> {
             }
             return Ok(Done::Something);
         }
-        if may_erase && self.slots.wants_erase::<F>() {
+        if may_erase && self.slots.wants_erase::<F>(now) {
             self.slots.erase_other(flash)?;
             return Ok(Done::Something);
         }

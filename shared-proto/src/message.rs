@@ -10,7 +10,7 @@ use crate::units::SampleIndex;
 use serde::{Deserialize, Serialize};
 
 /// Version of this message list. Higher only ever means "more messages at the end".
-pub const PROTOCOL_VERSION: u16 = 3;
+pub const PROTOCOL_VERSION: u16 = 4;
 
 /// Samples in one [`CapturePart`].
 pub const PART_SAMPLES: usize = 24;
