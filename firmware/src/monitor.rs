@@ -57,7 +57,8 @@ const APPLY_EVERY_S: u64 = 10;
 pub struct Identity {
     /// Its own number.
     pub board: BoardId,
-    /// Starts so far, this one included.
+    /// Starts so far, this one included. For [`crate::board`]: the number that a board with blank flash begins with,
+    /// [`crate::nv::first_boot`]; a board that knows its last start goes on from that.
     pub boot: u32,
     /// Why it started.
     pub reason: StartReason,

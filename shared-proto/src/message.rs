@@ -34,7 +34,8 @@ pub struct Hello {
     pub firmware: (u8, u8, u8),
     /// The board's own number.
     pub board: BoardId,
-    /// Starts of this board so far.
+    /// Number of this run: one more than the one before. A board whose memory was erased begins with one drawn by lot, so that
+    /// numbers of its earlier life do not come again.
     pub boot: u32,
     /// The sample counter now.
     pub at: SampleIndex,

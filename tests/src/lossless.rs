@@ -14,7 +14,7 @@ use judge::{Said, judge};
 use ohmward::link::Moment;
 use ohmward_core::Identity;
 use ohmward_core::board::{Board, Parts, Pins};
-use ohmward_core::nv::in_ram_ms_max;
+use ohmward_core::nv::{first_boot, in_ram_ms_max};
 use ohmward_core::ram_flash::RamFlash;
 use ohmward_proto::EventId;
 use ohmward_proto::decoder::Decoder;
@@ -28,6 +28,9 @@ use std::rc::Rc;
 mod board;
 mod hosts;
 mod judge;
+mod starts;
+
+pub use starts::{Reflashed, heard_over_a_cut, reflashed};
 
 const RATE: u32 = 4000;
 const BOARD: BoardId = BoardId(0x0b0a_4d01);
@@ -170,6 +173,8 @@ struct World {
     /// Events that were younger at a cut than the time within which the board promises to have them in flash.
     young_at_cut: BTreeSet<EventId>,
     in_ram_at_cut: usize,
+    /// What a board with blank flash has drawn.
+    drawn: u32,
     /// Begin of each run of the board, true µs.
     begun_us: BTreeMap<u32, f64>,
     true_us: f64,
@@ -214,6 +219,7 @@ impl World {
             forgotten: BTreeSet::new(),
             young_at_cut: BTreeSet::new(),
             in_ram_at_cut: 0,
+            drawn: 1,
             begun_us: BTreeMap::new(),
             true_us: 0.0,
             fault_until_us: 0,
@@ -245,7 +251,7 @@ impl World {
         };
         let identity = Identity {
             board: BOARD,
-            boot: 1,
+            boot: first_boot(self.drawn),
             reason: StartReason::PowerOn,
             sample_rate_hz: RATE,
             epoch_unix_ms: None,
@@ -293,6 +299,18 @@ impl World {
         });
         self.young_at_cut.extend(young.map(|event| event.id));
         let flash = self.board.take().expect("has supply").into_flash();
+        self.start_with(flash);
+    }
+
+    /// Somebody erases the whole flash and programs the board anew.
+    fn reflash(&mut self, drawn: u32) {
+        self.listen();
+        self.board = None;
+        self.drawn = drawn;
+        self.start_with(RamFlash::default());
+    }
+
+    fn start_with(&mut self, flash: RamFlash) {
         // Half a frame may be out, and half a frame in: both decoders of the oracle begin anew, as the board's does.
         self.said.decoder = Decoder::new();
         self.heard = Decoder::new();
@@ -355,23 +373,13 @@ impl World {
         self.reset
             .0
             .set(!self.mended && now_us % 10_000_000 > 9_800_000);
-        let board = self.board.as_mut().expect("has supply");
-        for _ in 0..CHUNK {
-            board.decide().unwrap_or_else(|fault| panic!("{fault:?}"));
-            board.serve_flash();
-        }
-        board.serve_link();
-        // Host time; the board's crystal decides how much of it a chunk takes.
-        self.true_us += f64::from(CHUNK) * 1e6 / f64::from(RATE) * (1.0 - self.plan.drift);
-        let chunk_us = u64::from(CHUNK) * 1_000_000 / u64::from(RATE);
-        let wiring = Rc::clone(&self.wiring);
-        wiring.borrow_mut().now_us += chunk_us;
-        self.listen();
+        self.board_turns();
         let moment = Moment {
             mono_us: MONO_US + self.true_us as i64,
             unix_us: WALL_US + self.true_us as i64,
         };
         let now_us = self.now_us();
+        let wiring = Rc::clone(&self.wiring);
         for (n, host) in self.hosts.iter_mut().enumerate() {
             host.step(
                 now_us,
@@ -381,6 +389,21 @@ impl World {
                 n,
             );
         }
+    }
+
+    /// The board's part of it.
+    fn board_turns(&mut self) {
+        let board = self.board.as_mut().expect("has supply");
+        for _ in 0..CHUNK {
+            board.decide().unwrap_or_else(|fault| panic!("{fault:?}"));
+            board.serve_flash();
+        }
+        board.serve_link();
+        // Host time; the board's crystal decides how much of it a chunk takes.
+        self.true_us += f64::from(CHUNK) * 1e6 / f64::from(RATE) * (1.0 - self.plan.drift);
+        let chunk_us = u64::from(CHUNK) * 1_000_000 / u64::from(RATE);
+        self.wiring.borrow_mut().now_us += chunk_us;
+        self.listen();
     }
 
     fn strike(&mut self, mishap: Mishap, now_us: u64) {
