@@ -12,14 +12,31 @@
 //! write of its head. [`Nv::save`] writes 256 bytes, twice when they do not read back. Each call may also read four places of 64 bytes. [`Permit`] says what is allowed now: on real flash a
 //! write stops an RP2040 for 0.4 ms, 3 ms at most, an erase for 45 ms, 400 ms at most (values from memory, of the usual
 //! serial NOR chips), so erases have to wait until the contactor is open and nothing is measured. A board's converter has
-//! to buffer as many samples as a write takes.
+//! to buffer as many samples as three writes take, and a step to take half a sample's time at most.
+//!
+//! # When it is written
+//!
+//! While the contactor is closed a write begins only when nothing that has begun could trip within [`CAUGHT_UP_MS`]
+//! ([`Monitor::soonest_trip`](crate::Monitor::soonest_trip)), and not sooner than that after the write before. So no trip is
+//! ever late by a write; but one whose fault begins while the write lasts, and needs no hold time, by 1 ms and what catching up
+//! takes: 3 ms at most. An event for which there is no such gap within [`HELD_BACK_MS_MAX`] is written all the same, for only a
+//! value that plays about its limit holds a trip near for so long; that trip may be late by a write, 3 ms. A trip that a host
+//! asks for, too. What a host wants saved waits in the same way for three times as long a gap, and is refused otherwise.
 //!
 //! # What a cut leaves
 //!
 //! Settings, boot count, calibration and trip: the old record or the new one. Events: all that had been written, and of those
 //! the ones not acknowledged come again. Acknowledgements are written late, [`ACKED_LATE_SAMPLES`] or [`ACKED_MANY`] of them:
 //! an event may come twice after a cut, under its own number, never not at all. Events that were not yet written when the
-//! supply went are lost; while flash is able that is what happened within the last few turns.
+//! supply went are lost. That is what happened within [`in_ram_ms_max`] before: 120 ms, and 6 ms for each event that is not
+//! there yet either; almost always it is one sample. It holds while flash works and has erased room.
+//!
+//! # Room for settings
+//!
+//! A block of a slot holds 16 records at 4096 bytes. The other block is erased when the contactor has been open since the last
+//! change of blocks (at once with eight places left or fewer, else from ten seconds after the start on). So a connected board
+//! takes 12 to 27 saves from a host, 5 or more before it has been open for a while in this run; the last four places are for
+//! trips. After that it answers [`SettingsFault::NoRoomYet`](ohmward_proto::settings::SettingsFault::NoRoomYet) until it opens.
 
 use crate::journal::{Backing, Journal};
 use embedded_storage::nor_flash::NorFlash;
