@@ -732,7 +732,9 @@ mod tests {
         assert!((10_000..11_000).contains(&t_sigma_us.expect("known")));
         // The answer to a host of that version is asked for again once the board has started afresh.
         session.receive(&frame(&hello_of(3, 2, None)), at_ms(9_000), &mut batch);
-        assert!(said(&mut session).contains(&Message::HelloAsk { protocol: 3 }));
+        assert!(said(&mut session).contains(&Message::HelloAsk {
+            protocol: PROTOCOL_VERSION
+        }));
     }
 
     #[test]
@@ -842,7 +844,9 @@ mod tests {
             assert_eq!(batch.len(), 2, "{second:?}");
             assert_eq!(session.board(), None);
             session.tick(at_ms(second_ms + 2000));
-            assert!(said(&mut session).contains(&Message::HelloAsk { protocol: 3 }));
+            assert!(said(&mut session).contains(&Message::HelloAsk {
+                protocol: PROTOCOL_VERSION
+            }));
         }
     }
 }

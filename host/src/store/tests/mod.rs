@@ -436,7 +436,7 @@ fn a_run_whose_counter_is_back_at_the_beginning_is_another_one() {
         },
         received_us: 77,
     };
-    let first = store.write(&[run(0), reading_entry(9, reading(36_000))]);
+    let first = store.write(&[run(0), reading_entry(9, reading(9))]);
     assert_eq!(first.unwrap().refused, []);
     // The same run, asked again later.
     for at in [36_000, 40_000] {
