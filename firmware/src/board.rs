@@ -8,7 +8,7 @@
 //! has switched its outputs before flash hears of it.
 
 use crate::monitor::{Identity, Inputs, Monitor, Outputs, Rest, Sample};
-use crate::nv::{Found, Kept, KeptCalibration, Nv, Permit};
+use crate::nv::{CAUGHT_UP_MS, Found, HELD_BACK_MS_MAX, Kept, KeptCalibration, Nv, Permit};
 use embedded_hal::digital::{InputPin, OutputPin};
 use embedded_io::{Read, ReadReady, Write, WriteReady};
 use embedded_storage::nor_flash::NorFlash;
@@ -126,6 +126,8 @@ pub struct Board<S, O, I, F, L> {
     kept_unsure: bool,
     /// Flash refused: not before this sample again.
     save_again: SampleIndex,
+    /// Flash was written last after this sample.
+    wrote_at: Option<SampleIndex>,
     link: L,
     decoder: Decoder,
     frame: [u8; MAX_FRAME],
@@ -220,10 +222,12 @@ where
             kept,
             kept_unsure: false,
             save_again: SampleIndex(0),
+            wrote_at: None,
             link: parts.link,
             decoder: Decoder::new(),
+            // A zero first: a frame that the supply did not last through ends here, not with the hello.
             frame: [0; MAX_FRAME],
-            frame_len: 0,
+            frame_len: 1,
             frame_sent: 0,
             stats: LinkStats::default(),
             arm: false,
@@ -251,40 +255,63 @@ where
         Ok(outputs)
     }
 
-    /// What flash may be used for after this sample. Events are written late rather than a limit timed late, but not so
-    /// late that the journal overflows.
-    fn permit(&mut self) -> Permit {
-        if self.monitor.may_stall() {
-            Permit::Erase
-        } else if self.monitor.must_not_wait() && !self.monitor.journal_mut().is_pressed() {
-            Permit::Read
-        } else {
+    /// What flash may be used for after this sample. While the array is connected nothing is written that a trip could fall
+    /// into, and not before the board has caught up with the last write; but no event waits for ever.
+    fn permit(&self) -> Permit {
+        let monitor = &self.monitor;
+        if monitor.may_stall() {
+            return Permit::Erase;
+        }
+        if !monitor.is_connected() {
+            return Permit::Write;
+        }
+        // How near a trip could be is asked only where that matters: this runs after every sample.
+        if !self.trip_unkept() && !self.nv.wants_write(monitor.journal()) {
+            return Permit::Read;
+        }
+        let passed = |since: Option<SampleIndex>, ms: u64| {
+            since.is_some_and(|since| monitor.now().since(since) >= monitor.samples(ms))
+        };
+        let caught_up = self.wrote_at.is_none() || passed(self.wrote_at, CAUGHT_UP_MS);
+        if caught_up
+            && (self.is_clear_for(CAUGHT_UP_MS)
+                || passed(monitor.unwritten_since(), HELD_BACK_MS_MAX))
+        {
             Permit::Write
+        } else {
+            Permit::Read
         }
     }
 
-    /// One piece of work for flash: the trip before everything else.
-    fn serve_flash(&mut self) {
+    /// Nothing that has begun can trip within this time.
+    fn is_clear_for(&self, ms: u64) -> bool {
+        !self.monitor.is_connected() || self.monitor.soonest_trip() >= self.monitor.samples(ms)
+    }
+
+    /// One piece of work for flash, if there is any and a trip cannot fall into it: the trip before everything else. Part of
+    /// [`Self::serve_link`]; by itself for whoever looks at the link less often than after every sample.
+    pub fn serve_flash(&mut self) {
         let permit = self.permit();
-        if !self.keep_trip(permit) {
-            let now = self.monitor.now();
-            self.nv.serve(self.monitor.journal_mut(), now, permit);
+        let now = self.monitor.now();
+        if self.keep_trip(permit) || self.nv.serve(self.monitor.journal_mut(), now, permit) {
+            self.wrote_at = Some(now);
         }
+    }
+
+    /// What the slots say of a trip is not so, or not sure.
+    fn trip_unkept(&self) -> bool {
+        self.monitor.latched_cause() != self.kept.tripped || self.kept_unsure
     }
 
     /// A trip survives a power cut, and so does its reset. Tried again every so many samples while flash refuses. True when
     /// flash has been written.
     fn keep_trip(&mut self, permit: Permit) -> bool {
-        let tripped = self.monitor.latched_cause();
         let now = self.monitor.now();
-        if (tripped == self.kept.tripped && !self.kept_unsure)
-            || now < self.save_again
-            || permit < Permit::Write
-        {
+        if !self.trip_unkept() || now < self.save_again || permit < Permit::Write {
             return false;
         }
         let kept = Kept {
-            tripped,
+            tripped: self.monitor.latched_cause(),
             trips: self.monitor.recent_trips(),
             ..self.kept
         };
@@ -406,7 +433,8 @@ where
     ///
     /// # Errors
     /// [`SettingsFault::Calibration`] for values no board can measure with, [`SettingsFault::LooserNeedsArm`] without the
-    /// maintenance switch, [`SettingsFault::NotStored`]; the old one stays.
+    /// maintenance switch, [`SettingsFault::NotNow`] near a trip, [`SettingsFault::NoRoomYet`] until
+    /// the contactor is open, [`SettingsFault::NotStored`]; the old one stays.
     pub fn keep_calibration(
         &mut self,
         values: Calibration,
@@ -428,8 +456,16 @@ where
         self.keep(kept)
     }
 
+    /// What a host asks to be kept: a write of its own, twice when it does not read back, and perhaps behind that of an event.
     fn keep(&mut self, kept: Kept) -> Result<(), SettingsFault> {
+        if !self.is_clear_for(3 * CAUGHT_UP_MS) {
+            return Err(SettingsFault::NotNow);
+        }
         let may_erase = self.permit() >= Permit::Erase;
+        if !may_erase && !self.nv.has_room_to_save() {
+            return Err(SettingsFault::NoRoomYet);
+        }
+        self.wrote_at = Some(self.monitor.now());
         if let Err(fault) = self.nv.save(&kept, may_erase) {
             self.kept_unsure |= fault != MemoryFault::Full;
             let now = self.monitor.now();
@@ -449,6 +485,11 @@ where
     /// The monitor, to look at.
     pub fn monitor(&self) -> &Monitor {
         &self.monitor
+    }
+
+    /// The flash, to look at.
+    pub fn flash(&self) -> &F {
+        self.nv.flash()
     }
 
     /// The converter, to look at.

@@ -47,6 +47,12 @@ impl BondWatch {
         self.away_since.is_some()
     }
 
+    /// Samples until it could trip at the soonest.
+    pub fn soonest(&self, now: SampleIndex) -> u64 {
+        let since = self.away_since.unwrap_or(now.after(1));
+        (since.0 + self.patience).saturating_sub(now.0).max(1)
+    }
+
     /// The bonded pole's voltage and since when, once it has been away from earth for too long.
     pub fn step(
         &mut self,

@@ -72,6 +72,14 @@ impl FrontEnd {
         &self.calibration
     }
 
+    /// No bond current can show as more than this.
+    pub fn largest(&self) -> Amps {
+        let ends = [self.calibration.i_fine, self.calibration.i_wide]
+            .map(|scale| [scale.value(i16::MIN), scale.value(i16::MAX)]);
+        let largest = |most: f32, end: &f32| most.max(end.abs());
+        Amps(ends.as_flattened().iter().fold(0.0, largest))
+    }
+
     pub fn calibrate(&self, codes: &Codes) -> Calibrated {
         let c = &self.calibration;
         let fine_at_rail = c.at_rail(codes.i_fine);

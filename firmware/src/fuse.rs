@@ -100,6 +100,14 @@ impl Fuse {
         self.heat >= TRIP_AT
     }
 
+    /// So many samples at this RMS current would make it as hot as it may become.
+    pub fn could_trip(&self, rms: Amps, samples: u64) -> bool {
+        let over = rms.0 / (self.rating.0 * MIN_OVER_RATING);
+        // Without what it gives off meanwhile: a little too hot.
+        let gained = over * over * samples as f32 / (self.rate as f32 * TAU_S);
+        self.heat + gained >= TRIP_AT
+    }
+
     /// One sample as the sensor shows it, surges included. ∫i²dt in A²s once a stretch that may have melted the fuse is
     /// over.
     pub fn strain(&mut self, i: MicroAmps) -> Option<f32> {

@@ -175,11 +175,6 @@ impl Journal {
         self.fresh.len()
     }
 
-    /// Fresh events wait for long or are many.
-    pub fn is_pressed(&self) -> bool {
-        self.fresh.len() > PLACES / 2
-    }
-
     /// These are in flash now, the first under `serial`. True when they went on into the window, from where they are sent;
     /// else there was no room, or `behind` something older, and flash has to be read for them.
     pub fn written(&mut self, ids: &[EventId], serial: u32, behind: bool) -> bool {

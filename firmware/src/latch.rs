@@ -119,6 +119,23 @@ impl Latch {
         }
     }
 
+    /// Samples until the supervision of the contactor could trip at the soonest, as long as the coil is energised.
+    pub fn soonest(self, now: SampleIndex, times: &LatchTimes) -> u64 {
+        let after =
+            |since: SampleIndex, time: u64| (since.0 + time + 1).saturating_sub(now.0).max(1);
+        match self {
+            Self::Closing { since } => after(since, times.close_max),
+            Self::Closed { contradicted } => {
+                after(contradicted.unwrap_or(now.after(1)), times.bounce_max)
+            }
+            Self::Resting { .. }
+            | Self::Opening { .. }
+            | Self::Latched
+            | Self::FailedToOpen { .. }
+            | Self::LockedOut => u64::MAX,
+        }
+    }
+
     /// One sample.
     #[must_use]
     pub fn next(self, now: SampleIndex, seen: &Seen, times: &LatchTimes) -> (Self, Events) {

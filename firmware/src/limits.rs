@@ -60,6 +60,12 @@ impl PickupState {
 }
 
 impl DefiniteTime {
+    /// Samples until it could trip at the soonest.
+    pub fn soonest(&self, state: &PickupState) -> u64 {
+        let missing = (self.hold * BACK).saturating_sub(state.held);
+        missing.div_ceil(BACK) + 1
+    }
+
     /// `is_above` answers whether the watched value is above a level.
     pub fn step(
         &self,

@@ -6,6 +6,7 @@
 //! - `moves`: what the latch is told, and what follows from its moves
 //! - `own_tests`: when the board tests itself, and what becomes of it
 //! - `quiet`: missing samples, and time in which nothing happens
+//! - `soonest`: how near a trip could be
 //! - `talk`: what is said to the host, and heard from it
 
 use crate::bond::BondWatch;
@@ -39,6 +40,7 @@ mod meaning;
 mod moves;
 mod own_tests;
 mod quiet;
+mod soonest;
 mod talk;
 
 /// Feedback contacts may bounce for this long without meaning anything.
@@ -55,7 +57,8 @@ const APPLY_EVERY_S: u64 = 10;
 pub struct Identity {
     /// Its own number.
     pub board: BoardId,
-    /// Starts so far, this one included.
+    /// Starts so far, this one included. For [`crate::board`]: the number that a board with blank flash begins with,
+    /// [`crate::nv::first_boot`]; a board that knows its last start goes on from that.
     pub boot: u32,
     /// Why it started.
     pub reason: StartReason,
@@ -440,6 +443,11 @@ impl Monitor {
         self.journal.waiting()
     }
 
+    /// The events, to look at.
+    pub(crate) fn journal(&self) -> &Journal {
+        &self.journal
+    }
+
     /// The events, for what keeps them.
     pub(crate) fn journal_mut(&mut self) -> &mut Journal {
         &mut self.journal
@@ -456,9 +464,24 @@ impl Monitor {
             && !self.capture.busy()
     }
 
-    /// A limit is being timed while the array is connected.
-    pub(crate) fn must_not_wait(&self) -> bool {
-        self.latch.contactor() && self.timing()
+    /// The array is connected: a trip would open the contactor.
+    pub(crate) fn is_connected(&self) -> bool {
+        self.latch.contactor()
+    }
+
+    /// Samples in a time span.
+    pub(crate) fn samples(&self, ms: u64) -> u64 {
+        self.identity.samples(ms)
+    }
+
+    /// Events that are in RAM only.
+    pub fn events_unwritten(&self) -> usize {
+        self.journal.fresh_len()
+    }
+
+    /// When the oldest of them was made.
+    pub fn unwritten_since(&self) -> Option<SampleIndex> {
+        self.journal.fresh().next().map(|event| event.at)
     }
 
     /// One sample of every channel and the digital inputs → the digital outputs.

@@ -12,14 +12,31 @@
 //! write of its head. [`Nv::save`] writes 256 bytes, twice when they do not read back. Each call may also read four places of 64 bytes. [`Permit`] says what is allowed now: on real flash a
 //! write stops an RP2040 for 0.4 ms, 3 ms at most, an erase for 45 ms, 400 ms at most (values from memory, of the usual
 //! serial NOR chips), so erases have to wait until the contactor is open and nothing is measured. A board's converter has
-//! to buffer as many samples as a write takes.
+//! to buffer as many samples as three writes take, and a step to take half a sample's time at most.
+//!
+//! # When it is written
+//!
+//! While the contactor is closed a write begins only when nothing that has begun could trip within [`CAUGHT_UP_MS`]
+//! ([`Monitor::soonest_trip`](crate::Monitor::soonest_trip)), and not sooner than that after the write before. So no trip is
+//! ever late by a write; but one whose fault begins while the write lasts, and needs no hold time, by 1 ms and what catching up
+//! takes: 3 ms at most. An event for which there is no such gap within [`HELD_BACK_MS_MAX`] is written all the same, for only a
+//! value that plays about its limit holds a trip near for so long; that trip may be late by a write, 3 ms. A trip that a host
+//! asks for, too. What a host wants saved waits in the same way for three times as long a gap, and is refused otherwise.
 //!
 //! # What a cut leaves
 //!
 //! Settings, boot count, calibration and trip: the old record or the new one. Events: all that had been written, and of those
 //! the ones not acknowledged come again. Acknowledgements are written late, [`ACKED_LATE_SAMPLES`] or [`ACKED_MANY`] of them:
 //! an event may come twice after a cut, under its own number, never not at all. Events that were not yet written when the
-//! supply went are lost; while flash is able that is what happened within the last few turns.
+//! supply went are lost. That is what happened within [`in_ram_ms_max`] before: 120 ms, and 6 ms for each event that is not
+//! there yet either; almost always it is one sample. It holds while flash works and has erased room.
+//!
+//! # Room for settings
+//!
+//! A block of a slot holds 16 records at 4096 bytes. The other block is erased when the contactor has been open since the last
+//! change of blocks (at once with eight places left or fewer, else from ten seconds after the start on). So a connected board
+//! takes 12 to 27 saves from a host, 5 or more before it has been open for a while in this run; the last four places are for
+//! trips. After that it answers [`SettingsFault::NoRoomYet`](ohmward_proto::settings::SettingsFault::NoRoomYet) until it opens.
 
 use crate::journal::{Backing, Journal};
 use embedded_storage::nor_flash::NorFlash;
@@ -34,6 +51,34 @@ mod ring;
 mod slots;
 
 pub use slots::Found;
+
+/// How long a write may stop the processor, in ms: the longest of usual serial NOR chips (value from memory).
+pub const WRITE_MS_MAX: u64 = 3;
+/// After so long, in ms, a board whose step takes at most half a sample's time has taken through all that came meanwhile.
+pub const CAUGHT_UP_MS: u64 = 2 * WRITE_MS_MAX;
+/// While the array is connected an event waits in RAM at most this long, in ms, for a trip that could fall. All that can be
+/// near a trip either trips or is over by then: five mains cycles of a sudden change are the longest, 109 ms at 46 Hz. What
+/// is left is a value that plays about its limit, and holds the timer just short of its end.
+pub const HELD_BACK_MS_MAX: u64 = 120;
+
+/// From an event's making until it is in flash, in ms at most, with so many events before it that are not there either.
+/// As long as flash works and has erased room. The trip record and a record that was under way go first.
+pub const fn in_ram_ms_max(before: usize) -> u64 {
+    HELD_BACK_MS_MAX + (before as u64 + 3) * CAUGHT_UP_MS
+}
+
+/// Number of the first run of a board whose flash is blank. `drawn`: by lot at this start, from whatever the board has that is
+/// never the same twice (a noise generator, a clock on the wall).
+///
+/// A board that begins again from 1 once its flash has been erased gives new events the numbers of old ones, and a host takes
+/// what it finds in its store for what it has. Of 2^31 numbers to begin with two lives of 5000 starts each meet in one case of
+/// 200 000 (2 · 5000 / 2^31, arithmetic). The upper half is for boards that lost their count, see [`crate::board`].
+pub const fn first_boot(drawn: u32) -> u32 {
+    match drawn & (u32::MAX >> 1) {
+        0 => 1,
+        boot => boot,
+    }
+}
 
 /// Erase blocks that the slots take.
 const SLOT_BLOCKS: usize = 2;
@@ -80,7 +125,7 @@ pub struct KeptCalibration {
 /// What flash may be used for right now.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]
 pub enum Permit {
-    /// A limit is being timed: reading only.
+    /// A trip could fall, or the samples of the last write are still being caught up with: reading only.
     Read,
     /// Short work: writes.
     Write,
@@ -173,6 +218,11 @@ impl<F: NorFlash> Nv<F> {
         Ok(())
     }
 
+    /// [`Self::save`] would need no erase, and would leave room for trips.
+    pub fn has_room_to_save(&self) -> bool {
+        self.slots.has_room::<F>()
+    }
+
     /// Work that can take long, before anything is watched: erases up to `pages` pages of the ring.
     pub fn prepare(&mut self, pages: usize) -> Result<(), MemoryFault> {
         let Some(ring) = &mut self.ring else {
@@ -187,19 +237,21 @@ impl<F: NorFlash> Nv<F> {
     }
 
     /// Moves events between the journal and flash, a little at a time. What fails becomes an event, once, and is tried again.
-    pub fn serve(&mut self, journal: &mut Journal, now: SampleIndex, permit: Permit) {
+    /// True when it has written or erased, or tried to.
+    pub fn serve(&mut self, journal: &mut Journal, now: SampleIndex, permit: Permit) -> bool {
         if now < self.not_before {
-            return;
+            return false;
         }
         // Most of the time nothing is: one look, not a walk over all pages, after every sample.
         let read = self.ring.as_ref().map_or(0, Ring::read_serial);
         let idle = (journal.fill(), read, journal.acked_below(read), permit);
         let late = |since: SampleIndex| now.since(since) >= ACKED_LATE_SAMPLES;
         if self.told.is_none() && self.idle == Some(idle) && !self.acked_since.is_some_and(late) {
-            return;
+            return false;
         }
         self.idle = None;
-        match self.work(journal, now, permit) {
+        let done = self.work(journal, now, permit);
+        match done {
             Ok(Done::Nothing) => {
                 let reading = self.ring.as_ref().is_some_and(|r| r.unread() > 0);
                 self.idle = (!reading || !journal.has_window()).then_some(idle);
@@ -220,6 +272,15 @@ impl<F: NorFlash> Nv<F> {
             _ => None,
         };
         journal.back(backing);
+        !matches!(done, Ok(Done::Nothing))
+    }
+
+    /// Events, or what is acknowledged of them, could be written now.
+    pub fn wants_write(&self, journal: &Journal) -> bool {
+        self.ring.as_ref().is_some_and(|ring| {
+            let low = journal.acked_below(ring.read_serial());
+            journal.fresh_len() > 0 || ring.is_staged() || low > ring.acked_below()
+        })
     }
 
     /// Something did not work: told once, tried again after a while that grows.
@@ -334,7 +395,7 @@ impl<F: NorFlash> Nv<F> {
             }
             return Ok(Done::Something);
         }
-        if may_erase && self.slots.wants_erase::<F>() {
+        if may_erase && self.slots.wants_erase::<F>(now) {
             self.slots.erase_other(flash)?;
             return Ok(Done::Something);
         }
@@ -361,6 +422,7 @@ impl<F: NorFlash> Nv<F> {
     }
 }
 
+#[derive(Clone, Copy)]
 enum Done {
     Nothing,
     Something,

@@ -100,6 +100,18 @@ impl Plausible {
             || suspect(&self.v_neg)
     }
 
+    /// Samples until a channel could be lost at the soonest. One that is lost has tripped.
+    pub fn soonest(&self) -> u64 {
+        [&self.i_fine, &self.i_wide, &self.v_pos, &self.v_neg]
+            .into_iter()
+            .filter(|watch| !watch.lost)
+            .map(|watch| (self.patience * WRONG_WEIGHT).saturating_sub(watch.suspicion))
+            .min()
+            .map_or(u64::MAX, |missing| {
+                u64::from(missing.div_ceil(WRONG_WEIGHT)).max(1)
+            })
+    }
+
     /// What changed with this sample, channel by channel.
     pub fn step(&mut self, seen: &Calibrated) -> [Option<Change>; 4] {
         let stuck_fine = seen.fine_at_rail && seen.i_wide.0.saturating_abs() < RANGES_APART_UA;

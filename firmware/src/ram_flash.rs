@@ -78,6 +78,7 @@ pub struct NorFake<const WRITE: usize, const ERASE: usize, const BLOCKS: usize, 
     off: bool,
     tear: Tear,
     steps: u64,
+    writes: u64,
     violations: u32,
     refuse_writes: u32,
     refuse_erases: u32,
@@ -98,6 +99,7 @@ impl<const WRITE: usize, const ERASE: usize, const BLOCKS: usize, const MARKS: u
             off: false,
             tear: Tear::Sharp,
             steps: 0,
+            writes: 0,
             violations: 0,
             refuse_writes: 0,
             refuse_erases: 0,
@@ -137,6 +139,11 @@ impl<const WRITE: usize, const ERASE: usize, const BLOCKS: usize, const MARKS: u
     /// Steps done so far: what [`Self::cut_after`] counts.
     pub fn steps(&self) -> u64 {
         self.steps
+    }
+
+    /// Writes begun so far: a chip would have stopped the board for each.
+    pub fn writes(&self) -> u64 {
+        self.writes
     }
 
     /// How often a rule was broken.
@@ -351,6 +358,7 @@ impl<const WRITE: usize, const ERASE: usize, const BLOCKS: usize, const MARKS: u
             self.refuse_writes -= 1;
             return Err(FlashFault::Worn);
         }
+        self.writes += 1;
         let offset = offset as usize;
         for (n, &new) in bytes.iter().enumerate() {
             let at = offset + n;

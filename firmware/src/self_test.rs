@@ -141,6 +141,23 @@ impl SelfTest {
         !matches!(self.phase, Phase::Idle)
     }
 
+    /// Samples until it could fail at the soonest: at the end of a pair.
+    pub fn soonest(&self) -> u64 {
+        let left = if self.samples < self.settle {
+            // Three cycles of 64 Hz or more follow, longer than three quarters of it.
+            self.settle - self.samples + self.settle / 4 * 3
+        } else {
+            (self.settle + self.wanted).saturating_sub(self.samples)
+        };
+        let left = u64::from(left).max(1);
+        match self.phase {
+            Phase::Idle => u64::MAX,
+            Phase::After { .. } | Phase::Released { .. } => left,
+            // Another phase comes first.
+            Phase::Before | Phase::Bridge { .. } | Phase::Injected => left + u64::from(self.settle),
+        }
+    }
+
     /// Drive the test current.
     pub fn inject(&self) -> bool {
         matches!(self.phase, Phase::Injected)

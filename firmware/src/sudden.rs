@@ -35,6 +35,8 @@ const CYCLES_BACK_MAX: u32 = 7;
 const PICKUP_PERCENT: i64 = 75;
 /// The last quarter of a cycle must hold this percentage of the level too: what is over already does not trip.
 const RECENT_PERCENT: i64 = 60;
+/// A level that has not picked up counts as begun at this part of the energy it picks up at.
+const BEGUN_PART: i64 = 8;
 /// Levels.
 const LEVELS: usize = 3;
 /// Whole part and fraction of a period share a word.
@@ -316,6 +318,35 @@ impl Sudden {
     /// Enough samples are there, and yet no reference can be trusted: the current does not repeat with the mains.
     pub fn untrusted(&self) -> bool {
         self.enabled && self.i.filled >= RING && !self.period.steady()
+    }
+
+    /// Samples until it could trip at the soonest. A level counts once what stands out of the waveform has an eighth of the
+    /// energy at which it picks up, a third of the current: less is noise and what the sun does.
+    pub fn soonest(&self, now: SampleIndex) -> u64 {
+        if !self.enabled {
+            return u64::MAX;
+        }
+        let blank = self.blank_until.0.saturating_sub(now.0);
+        let of = |level: &Level| {
+            let missing = level.pickup_squared + 1 - level.sum;
+            // Each sample adds what is clipped at most.
+            let most = (level.clip * level.clip).max(1);
+            let rise = || (missing.max(1) as u64).div_ceil(most as u64);
+            match level.since {
+                Some(since) => (since.0 + level.hold).saturating_sub(now.0).max(1),
+                None if level.sum > level.pickup_squared / BEGUN_PART => rise() + level.hold,
+                None => u64::MAX,
+            }
+        };
+        let soonest = self.levels.iter().map(of).min();
+        soonest.unwrap_or(u64::MAX).max(blank)
+    }
+
+    /// Samples until [`Self::dc_and_ac`] could know two cycles at the soonest.
+    pub fn soonest_cycles(&self, now: SampleIndex) -> u64 {
+        let blank = self.blank_until.0.saturating_sub(now.0);
+        let two = (2 * self.period.shortest) >> FRACTION_BITS;
+        two.saturating_sub(self.i.filled as u64).max(blank)
     }
 
     /// DC, and the RMS of all else, over the last two cycles of the mains as they are followed; none before there are two.

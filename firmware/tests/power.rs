@@ -267,3 +267,48 @@ fn a_calibration_is_kept() {
     });
     assert_eq!(id, Some(41));
 }
+
+/// A host that sends other settings every ten seconds to a connected board: at some point flash is full, and nothing may be
+/// erased. It is told so in words, a trip is still kept, and once the contactor is open there is room again.
+#[test]
+fn settings_wait_for_the_contactor_when_flash_is_full_and_leave_room_for_a_trip() {
+    let mut b = start(Flaky::default());
+    b.arm.0.set(true);
+    b.run(10.0);
+    let mut stored = 0;
+    let mut put = |b: &mut board::Bench| {
+        b.run(11.0);
+        let mut settings = *b.board.monitor().settings();
+        settings.reading_every_ms = 1000 + 50 * (stored % 7 + 1);
+        stored += 1;
+        b.host(true);
+        b.results.clear();
+        b.say(&ohmward_proto::Message::SettingsPut(settings));
+        b.run(0.01);
+        b.host(true);
+        b.results.pop().expect("an answer")
+    };
+    let first = (0..40).take_while(|_| put(&mut b).is_ok()).count();
+    assert_eq!(b.state(), TripState::Closed);
+    // A new board has 15 records left at its first connection, and none of the other block's: all but those for trips.
+    assert_eq!(first, 11);
+    assert_eq!(put(&mut b), Err(SettingsFault::NoRoomYet));
+    let kept = *b.board.kept();
+    b.trip();
+    let mut b = b.cut();
+    assert!(b.board.kept().tripped.is_some(), "the trip is kept");
+    assert_eq!(b.board.kept().settings, kept.settings);
+    b.arm.0.set(true);
+    b.run(40.0);
+    b.reset();
+    assert_eq!(b.state(), TripState::Closed);
+    // Ten seconds open: the other block is ready now.
+    let second = (0..40).take_while(|_| put(&mut b).is_ok()).count();
+    println!("stored while connected: {first} on a new board, {second} after it has been open");
+    assert!(second >= 12, "{second}");
+    let faults = b
+        .events
+        .iter()
+        .filter(|e| matches!(e.kind, EventKind::MemoryFailed(_)));
+    assert_eq!(faults.count(), 0, "waiting is no fault of the flash");
+}

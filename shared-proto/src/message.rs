@@ -10,7 +10,7 @@ use crate::units::SampleIndex;
 use serde::{Deserialize, Serialize};
 
 /// Version of this message list. Higher only ever means "more messages at the end".
-pub const PROTOCOL_VERSION: u16 = 3;
+pub const PROTOCOL_VERSION: u16 = 4;
 
 /// Samples in one [`CapturePart`].
 pub const PART_SAMPLES: usize = 24;
@@ -34,7 +34,8 @@ pub struct Hello {
     pub firmware: (u8, u8, u8),
     /// The board's own number.
     pub board: BoardId,
-    /// Starts of this board so far.
+    /// Number of this run: one more than the one before. A board whose memory was erased begins with one drawn by lot, so that
+    /// numbers of its earlier life do not come again.
     pub boot: u32,
     /// The sample counter now.
     pub at: SampleIndex,

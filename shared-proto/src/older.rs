@@ -3,8 +3,8 @@
 //! A host before version 3 drops an event of a kind that is new to it and never acknowledges it: it would be sent for
 //! ever, and stand in the way of those it knows. So a board says such an event with the nearest kind of that version:
 //! number and moment stay. What no older kind comes near becomes "one event is not in your log", which is what it is.
-//! From version 3 on a host keeps what it does not know as it came, so nothing here grows any more: a new kind
-//! needs a line for versions 1 and 2 only.
+//! From version 3 on a host keeps an event that it does not know as it came: a new kind of event needs a line for versions 1
+//! and 2 only. An answer that somebody waits for needs one for every version that does not know it.
 //!
 //! What each version knows was read from its sources: version 1 is the first commit of this crate, version 2 the one
 //! that raised [`PROTOCOL_VERSION`](crate::message::PROTOCOL_VERSION) to 2. `tests/older.rs` holds copies of both.
@@ -12,14 +12,23 @@
 use crate::event::{Event, EventKind, ResetRefusal, SelfTestFault, TripCause};
 use crate::measure::{BondCurrent, Channel, Insulation, NotMeasured, Pole, Reading, TripState};
 use crate::message::{CommandOutcome, Message};
+use crate::settings::SettingsFault;
 use crate::units::Amps;
 
 /// The first version whose hosts keep events of unknown kinds, and acknowledge many at once.
 pub const KEEPS_UNKNOWN: u16 = 3;
+/// The first version that knows why settings have to wait for the contactor to open.
+const KNOWS_NO_ROOM_YET: u16 = 4;
 
 /// The message as a host of this version understands it; `None` when it has no word for it and loses nothing by that.
 #[must_use]
 pub fn for_host(message: Message, protocol: u16) -> Option<Message> {
+    // Someone waits for this answer, and a word that is not known is none.
+    if protocol < KNOWS_NO_ROOM_YET
+        && message == Message::SettingsResult(Err(SettingsFault::NoRoomYet))
+    {
+        return Some(Message::SettingsResult(Err(SettingsFault::NotStored)));
+    }
     if protocol >= KEEPS_UNKNOWN {
         return Some(message);
     }

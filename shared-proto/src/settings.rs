@@ -347,6 +347,9 @@ pub enum SettingsFault {
     SuddenHold,
     /// The calibration is not one a board could measure with.
     Calibration,
+    /// Non-volatile memory has to be erased first, which waits until the contactor is open; the old ones stay in force. From
+    /// version 4 on.
+    NoRoomYet,
 }
 
 impl SettingsFault {
@@ -371,7 +374,11 @@ impl SettingsFault {
             Self::ContactorOpen => "contactor.open_ms_max",
             Self::ContactorClose => "contactor.close_ms_max",
             Self::NoWholeCycles => "mains",
-            Self::Calibration | Self::LooserNeedsArm | Self::NotStored | Self::NotNow => "",
+            Self::Calibration
+            | Self::LooserNeedsArm
+            | Self::NotStored
+            | Self::NotNow
+            | Self::NoRoomYet => "",
         }
     }
 }
@@ -401,6 +408,9 @@ impl core::fmt::Display for SettingsFault {
                 "loosens protection: turn the maintenance switch on the board on, then send again"
             }
             Self::NotStored => "could not be stored on the board; the old settings stay",
+            Self::NoRoomYet => {
+                "the board has no erased memory left to store them in; try again once its contactor is open (at night, say)"
+            }
             Self::NotNow => "the board is tripped or measuring; try again later",
         })
     }

@@ -13,6 +13,7 @@ mod v2;
 
 use ohmward_proto::event::{Event, EventId, EventKind, UnknownEvent};
 use ohmward_proto::older::for_host;
+use ohmward_proto::settings::SettingsFault;
 use ohmward_proto::{Decoder, FrameError, MAX_BODY, Message, SampleIndex, encode};
 
 fn body(message: &Message) -> Vec<u8> {
@@ -99,8 +100,15 @@ fn what_an_older_host_knows_stays_as_it_is() {
                 "{name}"
             );
         }
+        if message != NO_ROOM_YET {
+            assert_eq!(
+                for_host(message.clone(), 3),
+                Some(message.clone()),
+                "{name}"
+            );
+        }
         assert_eq!(
-            for_host(message.clone(), 3),
+            for_host(message.clone(), 4),
             Some(message.clone()),
             "{name}"
         );
@@ -108,6 +116,19 @@ fn what_an_older_host_knows_stays_as_it_is() {
             for_host(message.clone(), 9),
             Some(message),
             "{name}: a newer host"
+        );
+    }
+}
+
+/// Somebody waits for the answer to settings: a reason that his program does not know would be no answer.
+const NO_ROOM_YET: Message = Message::SettingsResult(Err(SettingsFault::NoRoomYet));
+
+#[test]
+fn hosts_before_version_4_are_told_that_settings_were_not_stored() {
+    for protocol in 1..=3 {
+        assert_eq!(
+            for_host(NO_ROOM_YET, protocol),
+            Some(Message::SettingsResult(Err(SettingsFault::NotStored)))
         );
     }
 }

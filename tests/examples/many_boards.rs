@@ -6,8 +6,8 @@
 //! ```
 //!
 //! Each board speaks real frames as firmware of today does: hello, answers to questions, a reading a second (spread over
-//! the second), and every 20 s or so an event, sent again after two seconds without an acknowledgement. At the end it
-//! prints how long acknowledgements took, seen from the boards, and whether any event was left without one.
+//! the second), and every 20 s or so an event, sent again after two seconds without an acknowledgement, or when a host asks
+//! who is there. At the end it prints how long acknowledgements took, seen from the boards, and whether any event was left without one.
 
 use ohmward_proto::decoder::Decoder;
 use ohmward_proto::event::{Event, EventId, EventKind};
@@ -157,7 +157,7 @@ impl FakeBoard {
         }
         let mut say = Vec::new();
         for (event, _, sent) in self.waiting.values_mut() {
-            if sent.is_none_or(|sent| now - sent > AGAIN) {
+            if self.wire.is_some() && sent.is_none_or(|sent| now - sent > AGAIN) {
                 sums.resent += u64::from(sent.is_some());
                 *sent = Some(now);
                 say.push(Message::Event(*event));
@@ -226,6 +226,11 @@ impl FakeBoard {
                         epoch_unix_ms: None,
                     }));
                     answers.push(Message::PeerIs { protocol });
+                    // A host has appeared: it gets everything that waits, at once.
+                    for (_, _, sent) in self.waiting.values_mut() {
+                        sums.resent += u64::from(sent.is_some());
+                        *sent = None;
+                    }
                 }
                 Message::TimeAsk { token } => {
                     answers.push(Message::CounterIs { token, boot: 1, at });

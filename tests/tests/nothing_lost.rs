@@ -4,7 +4,7 @@
 //! `OHMWARD_LINK_SEED` runs it alone.
 
 use ohmward_tests::line::Manners;
-use ohmward_tests::lossless::{Mishap, Plan, Tally, journal_outlives_supply, run};
+use ohmward_tests::lossless::{Mishap, Plan, Tally, run};
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::atomic::{AtomicU64, Ordering};
 
@@ -21,11 +21,10 @@ fn number(name: &str) -> Option<u64> {
 
 #[test]
 fn whatever_happens_to_the_line_every_event_is_kept_once() {
-    let outlives = journal_outlives_supply();
     if let Some(seed) = number("OHMWARD_LINK_SEED") {
         let plan = Plan::draw(seed);
         println!("{plan:#?}");
-        println!("{:?}", run(&plan, outlives));
+        println!("{:?}", run(&plan));
         return;
     }
     let runs = number("OHMWARD_LINK_RUNS").unwrap_or(RUNS);
@@ -42,7 +41,7 @@ fn whatever_happens_to_the_line_every_event_is_kept_once() {
                             return done;
                         }
                         let plan = Plan::draw(seed);
-                        let ran = catch_unwind(AssertUnwindSafe(|| run(&plan, outlives)));
+                        let ran = catch_unwind(AssertUnwindSafe(|| run(&plan)));
                         if ran.is_err() {
                             println!("FAILED: run it alone with OHMWARD_LINK_SEED={seed}");
                         }
@@ -64,6 +63,7 @@ fn whatever_happens_to_the_line_every_event_is_kept_once() {
     for tally in results.iter().filter_map(|(_, r)| r.ok()) {
         sum.made += tally.made;
         sum.lost_with_supply += tally.lost_with_supply;
+        sum.in_ram_at_cut += tally.in_ram_at_cut;
         sum.readings += tally.readings;
         sum.captures += tally.captures;
         sum.captures_partial += tally.captures_partial;
@@ -86,9 +86,8 @@ fn whatever_happens_to_the_line_every_event_is_kept_once() {
 /// The same number is the same run, to the last count.
 #[test]
 fn a_run_repeats_itself() {
-    let outlives = journal_outlives_supply();
     let plan = Plan::draw(4);
-    assert_eq!(run(&plan, outlives), run(&plan, outlives));
+    assert_eq!(run(&plan), run(&plan));
 }
 
 /// A slow line, a capture, and a cable that is pulled in the middle of it: the rest comes, not all of it again.
@@ -107,7 +106,7 @@ fn a_capture_goes_on_where_it_was_cut_off() {
             (18_000_000, Mishap::Unplug { for_us: 500_000 }),
         ],
     };
-    let tally = run(&plan, journal_outlives_supply());
+    let tally = run(&plan);
     assert_eq!(
         (tally.captures, tally.captures_partial),
         (1, 0),

@@ -229,6 +229,20 @@ impl Sequence {
         !matches!(self.step, Step::Idle)
     }
 
+    /// Samples until it could end with a finding at the soonest: with the third stay, or with the rest after it.
+    pub fn soonest_end(&self) -> u64 {
+        match &self.step {
+            Step::Stay(gather) if self.stays.len() >= 3 => {
+                let rows = self.round.rows * self.round.shorts * self.short();
+                let stay = self.setup.window + 1 + rows;
+                u64::from(stay.saturating_sub(gather.samples).max(1))
+            }
+            // A whole stay comes first.
+            Step::Stay(_) => u64::from(self.least(ROWS_MIN_SHORT)),
+            Step::Idle | Step::BondOpening { .. } => u64::MAX,
+        }
+    }
+
     /// The extra bridge conductance that should be switched on now.
     pub fn bridge(&self) -> Option<BridgeState> {
         match &self.step {

@@ -130,6 +130,11 @@ impl Watch {
         self.sequence.busy()
     }
 
+    /// Samples until what is being measured could trip at the soonest.
+    pub fn soonest(&self) -> u64 {
+        self.sequence.soonest_end()
+    }
+
     /// The extra bridge conductance that should be switched on now.
     pub fn bridge(&self) -> Option<BridgeState> {
         self.sequence.bridge()

@@ -13,16 +13,16 @@ use ohmward_proto::settings::Earthing;
 use ohmward_proto::units::{SampleIndex, Volts};
 
 /// Samples between two looks at light and bond: 4 ms at 4 kS/s.
-const SLOW_LOOK: u64 = 16;
+pub(super) const SLOW_LOOK: u64 = 16;
 /// How long the array may stay connected while so many samples are missed that no window fills, in ms.
-const STARVED_MS: u64 = 200;
+pub(super) const STARVED_MS: u64 = 200;
 /// A spectrum goes with a reading at most this often, in s.
 const SPECTRUM_EVERY_S: u64 = 60;
 /// How long sudden changes may go unwatched until that is told, in s.
 const SUDDEN_BLIND_S: u64 = 5;
 /// How long what the board switches may ring in the bond current: contactor movement and the charging of leakage
 /// capacitance when the bond closes.
-const OWN_SWITCHING_MS: u64 = 60;
+pub(super) const OWN_SWITCHING_MS: u64 = 60;
 
 impl Monitor {
     pub(super) fn fill_windows(&mut self, seen: &Calibrated) {

@@ -9,14 +9,20 @@ use super::ring::write_and_check;
 use embedded_storage::nor_flash::NorFlash;
 use ohmward_proto::checksum::SMALL_CRC;
 use ohmward_proto::event::MemoryFault;
+use ohmward_proto::units::SampleIndex;
 use serde::{Deserialize, Serialize};
 
 /// Marks a record of ours, this layout.
 const MAGIC: u32 = 0x4F57_0003;
 /// Longest record; a multiple of every write size up to 256 bytes.
 pub const RECORD_MAX: usize = 256;
-/// With so many places left the other slot is erased.
+/// With so many places left the other slot is erased as soon as it may be; with more of them not right after a start: a
+/// supply that comes and goes would wear it out.
 const LOW: usize = 8;
+/// "Right after a start", in samples: 10 s at 4 kS/s.
+const LASTING_SAMPLES: u64 = 40_000;
+/// Records that are kept for trips and their resets while nothing may be erased.
+const FOR_TRIPS: usize = 4;
 
 #[derive(Serialize, Deserialize)]
 struct Record {
@@ -167,11 +173,17 @@ impl Slots {
         self.newest.map_or(0, |newest| 1 - newest)
     }
 
-    /// The other slot should be erased before long.
-    pub fn wants_erase<F: NorFlash>(&self) -> bool {
-        !self.other_erased
-            && self.newest == Some(self.block)
-            && self.left::<F>() <= LOW.min(F::ERASE_SIZE / RECORD_MAX / 2)
+    /// There is room for what a host wants saved without an erase, and for trips beyond that.
+    pub fn has_room<F: NorFlash>(&self) -> bool {
+        let block = F::ERASE_SIZE / RECORD_MAX;
+        let other = if self.other_erased { block } else { 0 };
+        self.left::<F>() + other > FOR_TRIPS.min(block)
+    }
+
+    /// The other slot should be erased.
+    pub fn wants_erase<F: NorFlash>(&self, now: SampleIndex) -> bool {
+        let low = self.left::<F>() <= LOW.min(F::ERASE_SIZE / RECORD_MAX / 2);
+        !self.other_erased && self.newest == Some(self.block) && (low || now.0 >= LASTING_SAMPLES)
     }
 
     pub fn erase_other<F: NorFlash>(&mut self, flash: &mut F) -> Result<(), MemoryFault> {

@@ -10,7 +10,7 @@ use ohmward_core::{Identity, Sample};
 use ohmward_proto::event::{Event, StartReason};
 use ohmward_proto::measure::{Codes, TripState};
 use ohmward_proto::message::{Ack, BoardId, Message};
-use ohmward_proto::settings::Calibration;
+use ohmward_proto::settings::{Calibration, SettingsFault};
 use ohmward_proto::{Decoder, MAX_FRAME, Settings, encode};
 use std::cell::{Cell, RefCell};
 use std::collections::VecDeque;
@@ -25,6 +25,7 @@ pub struct World {
     pub bp: Rc<Cell<bool>>,
     pub bn: Rc<Cell<bool>>,
     pub i: Rc<Cell<f64>>,
+    pub v_pos_at_rail: Rc<Cell<bool>>,
 }
 pub struct Src(World);
 impl SampleSource for Src {
@@ -46,6 +47,9 @@ impl SampleSource for Src {
         }
         if w.inject.get() {
             i += 0.1;
+        }
+        if w.v_pos_at_rail.get() {
+            vp = 700.0;
         }
         let code = |x: f64, full: f64| (x / full * 32768.0).round().clamp(-32768.0, 32767.0) as i16;
         Ok(Sample {
@@ -188,6 +192,8 @@ pub struct Bench {
     pub arm: Pin,
     pub line: Line,
     pub events: Vec<Event>,
+    /// Answers to settings.
+    pub results: Vec<Result<u32, SettingsFault>>,
     decoder: Decoder,
 }
 pub fn start(flash: Flaky) -> Bench {
@@ -235,6 +241,7 @@ pub fn start(flash: Flaky) -> Bench {
         arm,
         line,
         events: Vec::new(),
+        results: Vec::new(),
         decoder: Decoder::new(),
     }
 }
@@ -267,11 +274,14 @@ impl Bench {
         let said = std::mem::take(&mut *self.line.out.borrow_mut());
         let events = &mut self.events;
         let mut acks = Vec::new();
-        self.decoder.feed(&said, |message| {
-            if let Ok(Message::Event(event)) = message {
+        let results = &mut self.results;
+        self.decoder.feed(&said, |message| match message {
+            Ok(Message::Event(event)) => {
                 events.push(event);
                 acks.push(event.id);
             }
+            Ok(Message::SettingsResult(result)) => results.push(result),
+            _ => {}
         });
         for id in acks.into_iter().filter(|_| acknowledge) {
             self.say(&Message::Ack(Ack::Event(id)));

@@ -319,6 +319,7 @@ impl SimBoard {
         // A replay learns its end on the way.
         while self.now() < until.min(self.end()) {
             self.board.decide().map_err(|fault| self.fault(fault))?;
+            self.board.serve_flash();
             self.until_look -= 1;
             if self.until_look == 0 {
                 self.until_look = LOOK_EVERY;
@@ -400,6 +401,11 @@ impl SimBoard {
     /// The firmware, to look at.
     pub fn monitor(&self) -> &Monitor {
         self.board.monitor()
+    }
+
+    /// The board's flash, to look at.
+    pub fn flash(&self) -> &RamFlash {
+        self.board.flash()
     }
 
     /// Samples taken so far.

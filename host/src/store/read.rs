@@ -144,7 +144,7 @@ impl Store {
             .prepare_cached(
                 "SELECT boot, sample_rate_hz, firmware, protocol, calibration_id, settings_hash, at_sample,
                         epoch_unix_ms, first_seen_us
-                 FROM run WHERE board = (SELECT key FROM board WHERE id = ?1) ORDER BY boot",
+                 FROM run WHERE board = (SELECT key FROM board WHERE id = ?1) ORDER BY first_seen_us, boot",
             )
             .map_err(&failed)?;
         let runs = query

@@ -292,19 +292,35 @@ impl<'a> Batch<'a> {
         Ok(key)
     }
 
-    /// The store knows a run of this board and number that began at another moment.
+    /// The store knows a run of this board and number that began at another moment, or, of a board that does not say when, one
+    /// that got further than this: a counter never goes back within a run.
     fn is_another_run(&mut self, board: BoardId, hello: &Hello) -> rusqlite::Result<bool> {
         let key = self.board(board)?;
-        let stored: Option<(Option<i64>, u32)> = self
+        let stored: Option<(Option<i64>, u32, i64)> = self
             .work
             .prepare_cached(
-                "SELECT epoch_unix_ms, sample_rate_hz FROM run WHERE board = ?1 AND boot = ?2",
+                "SELECT epoch_unix_ms, sample_rate_hz, at_sample FROM run WHERE board = ?1 AND boot = ?2",
             )?
             .query_row(params![key, hello.boot], |row| {
-                Ok((row.get(0)?, row.get(1)?))
+                Ok((row.get(0)?, row.get(1)?, row.get(2)?))
             })
             .optional()?;
-        Ok(stored.is_some_and(|stored| stored != (hello.epoch_unix_ms, hello.sample_rate_hz)))
+        let Some((epoch_unix_ms, sample_rate_hz, first_at)) = stored else {
+            return Ok(false);
+        };
+        if (epoch_unix_ms, sample_rate_hz) != (hello.epoch_unix_ms, hello.sample_rate_hz) {
+            return Ok(true);
+        }
+        // The very hello that made the row may come any number of times. So may that of another start, which begins at 0 as every
+        // start does; but nothing is taken from a board before it has been asked, and has said where it is by then.
+        if epoch_unix_ms.is_some() || first_at == hello.at.0 as i64 {
+            return Ok(false);
+        }
+        let reached: Option<i64> = self
+            .work
+            .prepare_cached("SELECT max(at_sample) FROM reading WHERE board = ?1 AND boot = ?2")?
+            .query_row(params![key, hello.boot], |row| row.get(0))?;
+        Ok(reached.is_some_and(|reached| reached as u64 > hello.at.0))
     }
 
     fn run(&mut self, board: BoardId, hello: &Hello, received_us: i64) -> rusqlite::Result<bool> {

@@ -628,7 +628,7 @@ const NOT_MEASURED: [NotMeasured; 11] = [
     NotMeasured::BridgeWrong,
 ];
 
-const SETTINGS_FAULTS: [SettingsFault; 22] = [
+const SETTINGS_FAULTS: [SettingsFault; 23] = [
     SettingsFault::ContinuousAbove,
     SettingsFault::ContinuousHold,
     SettingsFault::GroundFaultAbove,
@@ -651,4 +651,5 @@ const SETTINGS_FAULTS: [SettingsFault; 22] = [
     SettingsFault::SuddenAbove,
     SettingsFault::SuddenHold,
     SettingsFault::Calibration,
+    SettingsFault::NoRoomYet,
 ];

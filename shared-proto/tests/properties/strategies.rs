@@ -481,5 +481,6 @@ fn settings_fault() -> impl Strategy<Value = SettingsFault> {
         SettingsFault::GroundFaultHold,
         SettingsFault::InsulationWarn,
         SettingsFault::NotNow,
+        SettingsFault::NoRoomYet,
     ])
 }

@@ -422,3 +422,27 @@ fn reduced_readings_keep_every_excursion_gap_and_state() {
         20_000
     );
 }
+
+/// A board that counts its starts from 1 again, its memory erased: its new run 1 is not taken for the old one.
+#[test]
+fn a_run_whose_counter_is_back_at_the_beginning_is_another_one() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut store = Store::open_or_create(dir.path()).unwrap();
+    let run = |at: u64| Entry::Run {
+        board: BOARD,
+        hello: Hello {
+            at: SampleIndex(at),
+            ..hello()
+        },
+        received_us: 77,
+    };
+    let first = store.write(&[run(0), reading_entry(9, reading(9))]);
+    assert_eq!(first.unwrap().refused, []);
+    // The same run, asked again later.
+    for at in [36_000, 40_000] {
+        assert_eq!(store.write(&[run(at)]).unwrap().refused, [], "{at}");
+    }
+    let written = store.write(&[run(20), event(7, tripped())]).unwrap();
+    assert_eq!(written.refused, [(BOARD, 3)]);
+    assert_eq!(written.new, Counts::default(), "told, not merged");
+}
