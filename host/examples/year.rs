@@ -8,7 +8,7 @@
 //! both averaged over 80 samples as the firmware does; insulation is measured every half hour.
 
 use ohmward::chart::{OverviewData, draw_overview};
-use ohmward::store::{CheckOptions, Entry, Level, Rules, Store, StoredReading};
+use ohmward::store::{CheckOptions, Entry, Level, Rules, Store, StoreError, StoredReading};
 use ohmward_proto::measure::{NotMeasured, TripState};
 use ohmward_proto::message::{BoardId, Hello};
 use ohmward_proto::{
@@ -339,7 +339,7 @@ fn main() -> anyhow::Result<()> {
     let mut count = 0_u64;
     store.each_reading(BOARD, &span, |_| {
         count += 1;
-        Ok(())
+        Ok::<_, StoreError>(())
     })?;
     println!(
         "every reading as a stream                    {}",

@@ -4,7 +4,7 @@
 //! same batch is tried again until there is room. Meanwhile [`Room`] runs out, sources stop reading, boards drop readings and
 //! keep their events.
 //!
-//! Between transactions the [`Keeper`] has its turn, a day at most: what is over moves into the archive.
+//! Between transactions the [`Keeper`] has its turn, some 20 ms: what is over moves into the archive.
 
 use super::latency::Latency;
 use super::notice::Notice;
@@ -178,6 +178,9 @@ pub fn start(
             watch(&progress);
             idle_for = keep(&mut keeper, &mut store, &mut tell);
         }
+        // What it has under way ends first.
+        drop(keeper);
+        drop(store);
         Ok(progress)
     });
     (writer, thread)
@@ -187,7 +190,7 @@ pub fn start(
 fn keep(keeper: &mut Keeper, store: &mut Store, tell: &mut impl FnMut(Notice)) -> Duration {
     match keeper.turn(store, jiff::Timestamp::now().as_microsecond()) {
         Ok(Turn::Sealed(_)) => Duration::ZERO,
-        Ok(Turn::Nothing(wait)) => wait,
+        Ok(Turn::Busy(wait) | Turn::Nothing(wait)) => wait,
         Err(error) => {
             tell(Notice::ArchiveWaits {
                 why: error.to_string(),

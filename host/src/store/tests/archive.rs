@@ -470,6 +470,206 @@ fn rules_seal_the_oldest_first_and_drop_only_when_told() {
     ));
 }
 
+/// Turns until something has come of them.
+fn next_turn(keeper: &mut Keeper, store: &mut Store, now_us: i64) -> Result<Turn, StoreError> {
+    loop {
+        match keeper.turn(store, now_us) {
+            Ok(Turn::Busy(wait)) => std::thread::sleep(wait),
+            turn => return turn,
+        }
+    }
+}
+
+/// Cut short, and cut short again with other late readings: whatever file then lies there is believed, and nothing is lost.
+#[test]
+fn cut_short_twice_nothing_is_lost_and_nothing_twice() {
+    for first in [
+        Step::Compared,
+        Step::Renamed,
+        Step::Recorded,
+        Step::SliceGone,
+    ] {
+        for second in Step::ALL {
+            let dir = tempfile::tempdir().unwrap();
+            let mut store = three_days(dir.path());
+            store.seal(BOARD, 1).unwrap();
+            for (k, step) in [(7, first), (9, second)] {
+                store
+                    .write(&[reading_entry(DAY + k, reading(DAY + k))])
+                    .unwrap();
+                store.at_step = cut;
+                CUT.set(Some(step));
+                assert!(store.seal(BOARD, 1).is_err());
+                CUT.set(None);
+                drop(store);
+                store = Store::open_or_create(dir.path()).unwrap();
+            }
+            assert_eq!(all(&store).len(), 3 * 144 + 2, "{first:?}, {second:?}");
+            holds(&store);
+            store.seal(BOARD, 1).unwrap();
+            assert_eq!(
+                (all(&store).len(), hot(&store)),
+                (3 * 144 + 2, 288),
+                "{first:?}, {second:?}"
+            );
+            holds(&store);
+        }
+    }
+}
+
+/// Readings come in, late ones of the very day among them, at every turn of a keeper; then another connection reads all of it.
+#[test]
+fn what_comes_while_a_day_moves_is_kept_and_read_once() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut store = three_days(dir.path());
+    let rules = Rules {
+        hot_days: 0,
+        drop_archive_after_days: None,
+    };
+    let mut keeper = Keeper::new(rules);
+    let mut written = 3 * 144;
+    let reader = Store::open_existing(dir.path()).unwrap();
+    let mut late = 0;
+    loop {
+        let turn = keeper.turn(&mut store, 3 * DAY * 1_000_000).unwrap();
+        if matches!(turn, Turn::Nothing(_)) {
+            break;
+        }
+        // At first with every turn: then some find rows that came meanwhile.
+        late += 1;
+        if late < 40 {
+            let k = late % 3 * DAY + 1 + late;
+            store.write(&[reading_entry(k, reading(k))]).unwrap();
+            written += 1;
+        }
+        let range = 0..i64::MAX;
+        let mut seen = 0;
+        reader
+            .each_reading(BOARD, &range, |_| {
+                seen += 1;
+                Ok::<_, StoreError>(())
+            })
+            .unwrap();
+        assert_eq!(seen, written);
+        assert_eq!(reader.readings(BOARD, range, 10).unwrap().stored, written);
+        std::thread::sleep(Duration::from_millis(3));
+    }
+    assert!(late > 10);
+    // What came to a day that had just moved has its turn now.
+    for date in [0, 1, 2] {
+        store.seal(BOARD, date).unwrap();
+    }
+    assert_eq!((all(&store).len() as u64, hot(&store)), (written, 0));
+    holds(&store);
+}
+
+/// Another process reads without a pause while days move: never a reading less, never one twice.
+#[test]
+fn a_reader_beside_the_sealing_sees_every_reading_once() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut store = three_days(dir.path());
+    let stop = std::sync::atomic::AtomicBool::new(false);
+    std::thread::scope(|scope| {
+        let looks = scope.spawn(|| {
+            let reader = Store::open_existing(dir.path()).unwrap();
+            let mut looks = 0;
+            while !stop.load(std::sync::atomic::Ordering::Relaxed) {
+                let found = reader.readings(BOARD, 0..i64::MAX, 10_000).unwrap();
+                let seen = found.rows.len() as u64;
+                assert!(seen >= 3 * 144 && seen == found.stored, "{seen}");
+                assert!(found.rows.is_sorted_by(|a, b| a.t_us < b.t_us));
+                looks += 1;
+            }
+            looks
+        });
+        for k in 0..60 {
+            let s = k % 3 * DAY + 11 + k;
+            store.write(&[reading_entry(s, reading(s))]).unwrap();
+            store.seal(BOARD, k % 3).unwrap().unwrap();
+        }
+        stop.store(true, std::sync::atomic::Ordering::Relaxed);
+        assert!(looks.join().unwrap() > 0);
+    });
+    holds(&store);
+}
+
+/// The straight way from SQLite's columns to the file's gives the very columns that readings give, the unusual ones too.
+#[test]
+fn the_straight_way_into_columns_gives_what_readings_give() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut store = Store::open_or_create(dir.path()).unwrap();
+    let odd = [
+        f32::NAN,
+        f32::INFINITY,
+        -0.0,
+        3e9,
+        1e-9,
+        0.123_456_79,
+        -24.999_99,
+    ];
+    let batch: Vec<Entry> = (0..400)
+        .map(|k: i64| {
+            let value = odd[k as usize % 7];
+            let mut reading = reading(k);
+            reading.i_bond = match k % 5 {
+                0 => BondCurrent::NotMeasured(words::REASONS[k as usize % 14]),
+                1 => BondCurrent::Measured {
+                    dc: Amps(value),
+                    rms: Amps(0.5),
+                },
+                2 => BondCurrent::Measured {
+                    dc: Amps(0.25),
+                    rms: Amps(value),
+                },
+                _ => reading.i_bond,
+            };
+            if k % 3 == 0 {
+                (reading.v_pos, reading.v_neg) = (Some(Volts(value)), Some(Volts(-1.5)));
+            }
+            if k % 4 == 0 {
+                reading.insulation = Insulation::NotMeasured {
+                    why: words::REASONS[k as usize % 13],
+                    since: SampleIndex(u64::MAX - k as u64),
+                };
+            }
+            if k % 11 == 0
+                && let Insulation::Measured { leakage, .. } = &mut reading.insulation
+            {
+                leakage.c = Farads(value);
+            }
+            reading.state = words::STATES[k as usize % 7];
+            reading.bond_open = k % 2 == 0;
+            Entry::Reading {
+                board: BOARD,
+                boot: 3 + u32::from(k > 200),
+                t_us: k / 2 * 1_000_000,
+                reading,
+            }
+        })
+        .collect();
+    store.write(&batch).unwrap();
+    let (straight, round) = (dir.path().join("a.parquet"), dir.path().join("b.parquet"));
+    let (source, range) = (store.source(), 0..i64::MAX);
+    let board = source.board(BOARD).unwrap().unwrap();
+    let mut writer = crate::store::archive::FileWriter::create(&straight, BOARD).unwrap();
+    let mut unusual = 0;
+    source
+        .each_row(board, &range, |row| {
+            if writer.push_row(row)?.is_none() {
+                unusual += 1;
+                writer.push(&source.decode(BOARD, row)?)?;
+            }
+            Ok::<_, StoreError>(())
+        })
+        .unwrap();
+    writer.finish().unwrap();
+    assert!((20..200).contains(&unusual), "{unusual}");
+    let mut writer = crate::store::archive::FileWriter::create(&round, BOARD).unwrap();
+    source.each(board, &range, |row| writer.push(&row)).unwrap();
+    writer.finish().unwrap();
+    assert!(std::fs::read(&straight).unwrap() == std::fs::read(&round).unwrap());
+}
+
 /// What a recorder calls while it waits.
 #[test]
 fn a_keeper_seals_day_by_day_and_then_waits_an_hour() {
@@ -482,14 +682,14 @@ fn a_keeper_seals_day_by_day_and_then_waits_an_hour() {
     let mut keeper = Keeper::new(rules);
     let now_us = 2 * DAY * 1_000_000 + 5;
     for date in [0, 1] {
-        let turn = keeper.turn(&mut store, now_us).unwrap();
+        let turn = next_turn(&mut keeper, &mut store, now_us).unwrap();
         assert!(
             matches!(turn, Turn::Sealed(sealed) if sealed.date == date),
             "{turn:?}"
         );
     }
     for _ in 0..2 {
-        let turn = keeper.turn(&mut store, now_us).unwrap();
+        let turn = next_turn(&mut keeper, &mut store, now_us).unwrap();
         assert!(
             matches!(turn, Turn::Nothing(wait) if wait > Duration::from_secs(3590)),
             "{turn:?}"
@@ -504,7 +704,7 @@ fn a_keeper_seals_day_by_day_and_then_waits_an_hour() {
     std::fs::remove_dir_all(dir.path().join("archive")).unwrap();
     std::fs::write(dir.path().join("archive"), "in the way").unwrap();
     let mut keeper = Keeper::new(rules);
-    keeper.turn(&mut store, 4 * DAY * 1_000_000).unwrap_err();
+    next_turn(&mut keeper, &mut store, 4 * DAY * 1_000_000).unwrap_err();
     let turn = keeper.turn(&mut store, 4 * DAY * 1_000_000).unwrap();
     assert!(matches!(turn, Turn::Nothing(_)));
 }
@@ -536,7 +736,7 @@ fn through_a_file(rows: &[StoredReading]) -> Vec<StoredReading> {
     let path = dir.path().join("x.parquet");
     let mut writer = crate::store::archive::FileWriter::create(&path, BOARD).unwrap();
     for row in rows {
-        writer.push(*row).unwrap();
+        writer.push(row).unwrap();
     }
     writer.finish().unwrap();
     let (bytes, _) = crate::store::archive::bytes_of(&path).unwrap();
