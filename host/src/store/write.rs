@@ -7,7 +7,7 @@ use super::{Counts, Entry, Store, StoreError, Written};
 use ohmward_proto::message::{BoardId, Hello};
 use ohmward_proto::{BondSpectrum, EventId, Settings};
 use readings::RunNotes;
-use rusqlite::{OptionalExtension, Transaction, params};
+use rusqlite::{CachedStatement, OptionalExtension, Transaction, params};
 use serde::Serialize;
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 
@@ -85,6 +85,8 @@ struct Batch<'a> {
     source: Source<'a>,
     known: &'a mut Memory,
     runs: HashMap<(i64, u32), RunNotes>,
+    /// Kept from reading to reading.
+    insert_reading: Option<CachedStatement<'a>>,
     /// Board and hour of new rows.
     hours: BTreeSet<(i64, i64)>,
     /// Newest reading of a board in this batch.
@@ -104,6 +106,7 @@ impl<'a> Batch<'a> {
             known,
             boards: HashMap::new(),
             runs: HashMap::new(),
+            insert_reading: None,
             hours: BTreeSet::new(),
             newest: BTreeMap::new(),
             touched: BTreeSet::new(),

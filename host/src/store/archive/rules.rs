@@ -137,7 +137,7 @@ impl Store {
             // Late readings first, then what stays of the day for good: its roll-ups.
             self.seal(board.id, old.date)?;
             self.work_off_within(board, &day_us(old.date))?;
-            self.known = super::known::Memory::default();
+            self.known.forget(board);
             self.db
                 .execute(
                     "UPDATE archive_day SET dropped = 1 WHERE board = ?1 AND date = ?2",

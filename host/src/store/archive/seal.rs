@@ -195,7 +195,7 @@ impl Store {
         done.map_err(&failed)?;
         step!(self, RecordWritten);
         work.commit().map_err(&failed)?;
-        self.known = super::known::Memory::default();
+        self.known.forget(board);
         step!(self, Recorded);
         Ok(true)
     }

@@ -48,32 +48,33 @@ impl Batch<'_> {
             Insulation::NotMeasured { why, since } => (None, since, Some(words::of_reason(why))),
         };
         // SQLite itself stores a NaN as NULL.
-        let rows = self
-            .work
-            .prepare_cached(
+        let insert = match &mut self.insert_reading {
+            Some(insert) => insert,
+            none => none.insert(self.work.prepare_cached(
                 "INSERT OR IGNORE INTO reading
                  VALUES (?1,?2,?3,?4,?5,?6,?7,?8,?9,?10,?11,?12,?13,?14,?15,?16,?17,?18)",
-            )?
-            .execute(params![
-                key,
-                boot,
-                r.at.0 as i64,
-                t_us,
-                i_dc,
-                i_rms,
-                i_why,
-                r.v_pos.map(|v| v.0),
-                r.v_neg.map(|v| v.0),
-                leakage.map(|l| l.g_pos.0),
-                leakage.map(|l| l.g_neg.0),
-                leakage.map(|l| l.g_sigma.0),
-                leakage.map(|l| l.c.0),
-                leakage.map(|l| l.c_sigma.0),
-                ins_at.0 as i64,
-                ins_why,
-                words::of_state(r.state),
-                r.bond_open,
-            ])?;
+            )?),
+        };
+        let rows = insert.execute(params![
+            key,
+            boot,
+            r.at.0 as i64,
+            t_us,
+            i_dc,
+            i_rms,
+            i_why,
+            r.v_pos.map(|v| v.0),
+            r.v_neg.map(|v| v.0),
+            leakage.map(|l| l.g_pos.0),
+            leakage.map(|l| l.g_neg.0),
+            leakage.map(|l| l.g_sigma.0),
+            leakage.map(|l| l.c.0),
+            leakage.map(|l| l.c_sigma.0),
+            ins_at.0 as i64,
+            ins_why,
+            words::of_state(r.state),
+            r.bond_open,
+        ])?;
         if rows == 0 {
             return Ok(false);
         }
