@@ -58,9 +58,12 @@ impl WordColumn {
     }
 
     fn place(&mut self, word: &[u8]) -> Option<i8> {
-        let is_it = |known: &&str| known.as_bytes() == word;
-        if !self.words.get(self.last).is_some_and(|last| is_it(&last)) {
-            self.last = self.words.iter().position(|known| is_it(&known))?;
+        let is_it = |known: &&'static str| known.as_bytes() == word;
+        if !self.words.get(self.last).is_some_and(is_it) {
+            self.last = self
+                .words
+                .iter()
+                .position(|known| known.as_bytes() == word)?;
         }
         i8::try_from(self.last).ok()
     }
@@ -134,9 +137,10 @@ impl Arrays {
         self.ins_why.push(why.map(words::of_reason));
         self.state.push(Some(words::of_state(r.state)));
         self.bond_open.append(r.bond_open);
-        match codes.contains(&Code::None) {
-            true => self.as_sent.append_value(postcard_of(row)),
-            false => self.as_sent.append_null(),
+        if codes.contains(&Code::None) {
+            self.as_sent.append_value(postcard_of(row));
+        } else {
+            self.as_sent.append_null();
         }
     }
 

@@ -1,10 +1,11 @@
 //! When what is due is done: at the start, and then once an hour; and on which thread.
 //!
 //! ```text
-//!   Idle ─→ Building ─→ Placing ─→ Removing ┐        Building, Placing: a thread of their own, a reading connection
-//!    ↑         ↑  └── rows came meanwhile ──┤        the arrows, Removing, RollingUp, Dropping: the writer, some 20 ms a turn
-//!    │         └───── a day moved ──────────┘
-//!    └── Dropping ←─ RollingUp ←─ (nothing is due)
+//!   Idle ─→ Building ─→ Placing ─→ Removing        Building, Placing: a thread of their own, a reading connection
+//!    ↑ ↑       │           │ rows came  │ moved    the arrows, Removing, RollingUp, Dropping: the writer, some 20 ms a turn
+//!    │ └───────┼───────────┴────────────┘
+//!    │         └ nothing is due ─→ RollingUp ─→ Dropping ┐
+//!    └───────────────────────────────────────────────────┘
 //! ```
 
 use super::build::Built;
@@ -18,6 +19,12 @@ use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
 const EVERY: Duration = Duration::from_secs(3600);
+/// After a day to which readings came while it was built.
+const STILL_COMING: Duration = if cfg!(test) {
+    Duration::from_millis(5)
+} else {
+    Duration::from_secs(60)
+};
 /// A thread at work is looked after this often.
 const LOOK: Duration = Duration::from_millis(20);
 /// Rows read back for roll-ups in one turn: some 20 ms.
@@ -132,11 +139,12 @@ impl Keeper {
             }
             Stage::Placing(thread) => {
                 let built = joined(thread)?;
-                self.stage = if store.record(&built)? {
-                    Stage::Removing(Box::new(built), 0)
-                } else {
-                    Stage::Building(self.look(store, now_us))
-                };
+                if !store.record(&built)? {
+                    // Its readings are still coming: not at every one of them all over again.
+                    self.next = Instant::now() + STILL_COMING;
+                    return Ok(Turn::Nothing(STILL_COMING));
+                }
+                self.stage = Stage::Removing(Box::new(built), 0);
                 at_once
             }
             Stage::Removing(built, slice) => {
@@ -156,17 +164,15 @@ impl Keeper {
                 };
                 at_once
             }
-            Stage::Dropping(mut days) => match days.pop_front() {
-                Some(old) => {
-                    store.drop_day(&old)?;
-                    self.stage = Stage::Dropping(days);
-                    at_once
-                }
-                None => {
+            Stage::Dropping(mut days) => {
+                let Some(old) = days.pop_front() else {
                     self.next = Instant::now() + EVERY;
-                    Ok(Turn::Nothing(EVERY))
-                }
-            },
+                    return Ok(Turn::Nothing(EVERY));
+                };
+                store.drop_day(&old)?;
+                self.stage = Stage::Dropping(days);
+                at_once
+            }
         }
     }
 

@@ -532,7 +532,8 @@ fn what_comes_while_a_day_moves_is_kept_and_read_once() {
     let mut late = 0;
     loop {
         let turn = keeper.turn(&mut store, 3 * DAY * 1_000_000).unwrap();
-        if matches!(turn, Turn::Nothing(_)) {
+        // Shorter: readings came to the very day that was built.
+        if matches!(turn, Turn::Nothing(wait) if wait > Duration::from_secs(60)) {
             break;
         }
         // At first with every turn: then some find rows that came meanwhile.
