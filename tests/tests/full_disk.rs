@@ -3,9 +3,14 @@
 //! The file system is a small one in memory, mounted in a user's own name space (util-linux's `unshare`), so no rights are needed.
 //! Skipped where that is not possible.
 
-use ohmward::store::{CheckOptions, EventFilter, Store};
+use ohmward::store::{CheckOptions, Entry, EventFilter, Store};
+use ohmward_proto::measure::{BondCurrent, Insulation, NotMeasured, Reading, TripState};
+use ohmward_proto::message::BoardId;
+use ohmward_proto::units::{Amps, SampleIndex, Volts};
 use ohmward_tests::{data, ohmward};
+use std::fs::File;
 use std::io::{BufRead, BufReader, Read};
+use std::net::TcpListener;
 use std::path::Path;
 use std::process::{Child, Command, Stdio};
 use std::time::{Duration, Instant};
@@ -139,4 +144,87 @@ fn without_room_it_is_told_once_and_recording_goes_on_when_there_is_room() {
     let report = store.check(&CheckOptions::default()).expect("reads");
     assert_eq!((report.faults, report.gaps), (vec![], vec![]));
     assert!(report.readings > 100, "{}", report.readings);
+}
+
+/// Files may not grow beyond 64 KiB (the shell's `ulimit`; the signal is ignored, so a write fails): no room for a day's file.
+#[test]
+fn a_day_for_which_there_is_no_room_in_the_archive_stays_and_moves_later() {
+    let dir = tempfile::tempdir().expect("a folder");
+    let folder = dir.path().join("store");
+    let board = BoardId(0x00f1_1100);
+    // Made up: numbers that do not pack well.
+    let batch: Vec<Entry> = (0..20_000_u64)
+        .map(|k| {
+            let wild = (k.wrapping_mul(0x9e37_79b9_7f4a_7c15) >> 40) as f32;
+            Entry::Reading {
+                board,
+                boot: 1,
+                t_us: 1_777_766_400_000_000 + 4_000_000 * k as i64,
+                reading: Reading {
+                    at: SampleIndex(16_000 * k),
+                    i_bond: BondCurrent::Measured {
+                        dc: Amps(wild * 1e-6),
+                        rms: Amps(wild * 1e-6),
+                    },
+                    v_pos: Some(Volts(wild * 1e-3)),
+                    v_neg: Some(Volts(wild * 1e-3)),
+                    insulation: Insulation::NotMeasured {
+                        why: NotMeasured::NeverYet,
+                        since: SampleIndex(0),
+                    },
+                    state: TripState::Closed,
+                    bond_open: false,
+                },
+            }
+        })
+        .collect();
+    let mut store = Store::open_or_create(&folder).expect("makes");
+    store.write(&batch).expect("keeps");
+    store.work_off_rollups().expect("works off");
+    drop(store);
+    let files = || {
+        let store = Store::open_existing(&folder).expect("a store");
+        let report = store.check(&CheckOptions::default()).expect("reads");
+        assert_eq!((report.faults, report.readings), (vec![], 20_000));
+        report.files
+    };
+    // Somebody who never says a word: the recorder waits, and has time for the archive.
+    let silent = TcpListener::bind("127.0.0.1:0").expect("a port");
+    let place = format!("tcp://{}", silent.local_addr().expect("bound"));
+    let told = dir.path().join("told");
+    let record = |blocks_of_512: &str| {
+        let child = Command::new("sh")
+            .arg("-c")
+            .arg("trap '' XFSZ; ulimit -S -f \"$1\"; shift; exec \"$@\"")
+            .args(["sh", blocks_of_512])
+            .arg(ohmward().get_program())
+            .args(["record", "--from", &place, "--store"])
+            .arg(&folder)
+            .stderr(File::create(&told).expect("makes"))
+            .spawn()
+            .expect("starts");
+        Running(child)
+    };
+    let said = || std::fs::read_to_string(&told).unwrap_or_default();
+
+    let recorder = record("128");
+    let begun = Instant::now();
+    while !said().contains("no room left") {
+        assert!(begun.elapsed() < Duration::from_secs(60), "{}", said());
+        std::thread::sleep(Duration::from_millis(20));
+    }
+    std::thread::sleep(Duration::from_millis(500));
+    assert_eq!(said().matches("no room left").count(), 1, "{}", said());
+    drop(recorder);
+    assert_eq!(files(), 0);
+
+    let recorder = record("unlimited");
+    let begun = Instant::now();
+    while files() == 0 {
+        assert!(begun.elapsed() < Duration::from_secs(60), "{}", said());
+        std::thread::sleep(Duration::from_millis(200));
+    }
+    assert!(!said().contains("no room left"), "{}", said());
+    drop(recorder);
+    assert_eq!(files(), 1);
 }

@@ -2,16 +2,15 @@
 
 use super::super::archive::{Rules, Step, as_kept};
 use super::*;
-use proptest::prelude::*;
 use std::cell::Cell;
 use std::io::{BufRead, BufReader};
 use std::path::PathBuf;
 use std::process::{Command, Stdio};
 
-const DAY: i64 = 86_400;
+pub const DAY: i64 = 86_400;
 
 /// Whole µA and mV, as a board sends them: the archive gives them back to the bit.
-fn reading(k: i64) -> Reading {
+pub fn reading(k: i64) -> Reading {
     let reading = super::reading(k);
     as_kept(&StoredReading {
         boot: 3,
@@ -22,7 +21,7 @@ fn reading(k: i64) -> Reading {
 }
 
 /// A reading every ten minutes over three days, the first 1970-01-01.
-fn three_days(dir: &std::path::Path) -> Store {
+pub fn three_days(dir: &std::path::Path) -> Store {
     let mut store = Store::open_or_create(dir).unwrap();
     let mut batch = vec![Entry::Run {
         board: BOARD,
@@ -34,17 +33,17 @@ fn three_days(dir: &std::path::Path) -> Store {
     store
 }
 
-fn all(store: &Store) -> Vec<StoredReading> {
+pub fn all(store: &Store) -> Vec<StoredReading> {
     store.readings(BOARD, 0..i64::MAX, 10_000).unwrap().rows
 }
 
-fn file(dir: &std::path::Path, date: &str) -> PathBuf {
+pub fn file(dir: &std::path::Path, date: &str) -> PathBuf {
     dir.join(format!(
         "archive/board={BOARD}/date={date}/readings.parquet"
     ))
 }
 
-fn hot(store: &Store) -> u64 {
+pub fn hot(store: &Store) -> u64 {
     store
         .db
         .query_row("SELECT count(*) FROM reading", [], |row| {
@@ -62,7 +61,7 @@ fn same(found: &[StoredReading], wanted: &[StoredReading]) {
     assert_eq!(differ, None);
 }
 
-fn holds(store: &Store) {
+pub fn holds(store: &Store) {
     assert_eq!(
         store.check(&CheckOptions::default()).unwrap().faults,
         Vec::<String>::new()
@@ -470,16 +469,6 @@ fn rules_seal_the_oldest_first_and_drop_only_when_told() {
     ));
 }
 
-/// Turns until something has come of them.
-fn next_turn(keeper: &mut Keeper, store: &mut Store, now_us: i64) -> Result<Turn, StoreError> {
-    loop {
-        match keeper.turn(store, now_us) {
-            Ok(Turn::Busy(wait)) => std::thread::sleep(wait),
-            turn => return turn,
-        }
-    }
-}
-
 /// Cut short, and cut short again with other late readings: whatever file then lies there is believed, and nothing is lost.
 #[test]
 fn cut_short_twice_nothing_is_lost_and_nothing_twice() {
@@ -513,322 +502,6 @@ fn cut_short_twice_nothing_is_lost_and_nothing_twice() {
                 "{first:?}, {second:?}"
             );
             holds(&store);
-        }
-    }
-}
-
-/// Readings come in, late ones of the very day among them, at every turn of a keeper; then another connection reads all of it.
-#[test]
-fn what_comes_while_a_day_moves_is_kept_and_read_once() {
-    let dir = tempfile::tempdir().unwrap();
-    let mut store = three_days(dir.path());
-    let rules = Rules {
-        hot_days: 0,
-        drop_archive_after_days: None,
-    };
-    let mut keeper = Keeper::new(rules);
-    let mut written = 3 * 144;
-    let reader = Store::open_existing(dir.path()).unwrap();
-    let mut late = 0;
-    loop {
-        let turn = keeper.turn(&mut store, 3 * DAY * 1_000_000).unwrap();
-        // Shorter: readings came to the very day that was built.
-        if matches!(turn, Turn::Nothing(wait) if wait > Duration::from_secs(60)) {
-            break;
-        }
-        // At first with every turn: then some find rows that came meanwhile.
-        late += 1;
-        if late < 40 {
-            let k = late % 3 * DAY + 1 + late;
-            store.write(&[reading_entry(k, reading(k))]).unwrap();
-            written += 1;
-        }
-        let range = 0..i64::MAX;
-        let mut seen = 0;
-        reader
-            .each_reading(BOARD, &range, |_| {
-                seen += 1;
-                Ok::<_, StoreError>(())
-            })
-            .unwrap();
-        assert_eq!(seen, written);
-        assert_eq!(reader.readings(BOARD, range, 10).unwrap().stored, written);
-        std::thread::sleep(Duration::from_millis(3));
-    }
-    assert!(late > 10);
-    // What came to a day that had just moved has its turn now.
-    for date in [0, 1, 2] {
-        store.seal(BOARD, date).unwrap();
-    }
-    assert_eq!((all(&store).len() as u64, hot(&store)), (written, 0));
-    holds(&store);
-}
-
-/// Another process reads without a pause while days move: never a reading less, never one twice.
-#[test]
-fn a_reader_beside_the_sealing_sees_every_reading_once() {
-    let dir = tempfile::tempdir().unwrap();
-    let mut store = three_days(dir.path());
-    let stop = std::sync::atomic::AtomicBool::new(false);
-    std::thread::scope(|scope| {
-        let looks = scope.spawn(|| {
-            let reader = Store::open_existing(dir.path()).unwrap();
-            let mut looks = 0;
-            while !stop.load(std::sync::atomic::Ordering::Relaxed) {
-                let found = reader.readings(BOARD, 0..i64::MAX, 10_000).unwrap();
-                let seen = found.rows.len() as u64;
-                assert!(seen >= 3 * 144 && seen == found.stored, "{seen}");
-                assert!(found.rows.is_sorted_by(|a, b| a.t_us < b.t_us));
-                looks += 1;
-            }
-            looks
-        });
-        for k in 0..60 {
-            let s = k % 3 * DAY + 11 + k;
-            store.write(&[reading_entry(s, reading(s))]).unwrap();
-            store.seal(BOARD, k % 3).unwrap().unwrap();
-        }
-        stop.store(true, std::sync::atomic::Ordering::Relaxed);
-        assert!(looks.join().unwrap() > 0);
-    });
-    holds(&store);
-}
-
-/// The straight way from SQLite's columns to the file's gives the very columns that readings give, the unusual ones too.
-#[test]
-fn the_straight_way_into_columns_gives_what_readings_give() {
-    let dir = tempfile::tempdir().unwrap();
-    let mut store = Store::open_or_create(dir.path()).unwrap();
-    let odd = [
-        f32::NAN,
-        f32::INFINITY,
-        -0.0,
-        3e9,
-        1e-9,
-        0.123_456_79,
-        -24.999_99,
-    ];
-    let batch: Vec<Entry> = (0..400)
-        .map(|k: i64| {
-            let value = odd[k as usize % 7];
-            let mut reading = reading(k);
-            reading.i_bond = match k % 5 {
-                0 => BondCurrent::NotMeasured(words::REASONS[k as usize % 14]),
-                1 => BondCurrent::Measured {
-                    dc: Amps(value),
-                    rms: Amps(0.5),
-                },
-                2 => BondCurrent::Measured {
-                    dc: Amps(0.25),
-                    rms: Amps(value),
-                },
-                _ => reading.i_bond,
-            };
-            if k % 3 == 0 {
-                (reading.v_pos, reading.v_neg) = (Some(Volts(value)), Some(Volts(-1.5)));
-            }
-            if k % 4 == 0 {
-                reading.insulation = Insulation::NotMeasured {
-                    why: words::REASONS[k as usize % 13],
-                    since: SampleIndex(u64::MAX - k as u64),
-                };
-            }
-            if k % 11 == 0
-                && let Insulation::Measured { leakage, .. } = &mut reading.insulation
-            {
-                leakage.c = Farads(value);
-            }
-            reading.state = words::STATES[k as usize % 7];
-            reading.bond_open = k % 2 == 0;
-            Entry::Reading {
-                board: BOARD,
-                boot: 3 + u32::from(k > 200),
-                t_us: k / 2 * 1_000_000,
-                reading,
-            }
-        })
-        .collect();
-    store.write(&batch).unwrap();
-    let (straight, round) = (dir.path().join("a.parquet"), dir.path().join("b.parquet"));
-    let (source, range) = (store.source(), 0..i64::MAX);
-    let board = source.board(BOARD).unwrap().unwrap();
-    let mut writer = crate::store::archive::FileWriter::create(&straight, BOARD).unwrap();
-    let mut unusual = 0;
-    source
-        .each_row(board, &range, |row| {
-            if writer.push_row(row)?.is_none() {
-                unusual += 1;
-                writer.push(&source.decode(BOARD, row)?)?;
-            }
-            Ok::<_, StoreError>(())
-        })
-        .unwrap();
-    writer.finish().unwrap();
-    assert!((20..200).contains(&unusual), "{unusual}");
-    let mut writer = crate::store::archive::FileWriter::create(&round, BOARD).unwrap();
-    source.each(board, &range, |row| writer.push(&row)).unwrap();
-    writer.finish().unwrap();
-    assert!(std::fs::read(&straight).unwrap() == std::fs::read(&round).unwrap());
-}
-
-/// What a recorder calls while it waits.
-#[test]
-fn a_keeper_seals_day_by_day_and_then_waits_an_hour() {
-    let dir = tempfile::tempdir().unwrap();
-    let mut store = three_days(dir.path());
-    let rules = Rules {
-        hot_days: 0,
-        drop_archive_after_days: None,
-    };
-    let mut keeper = Keeper::new(rules);
-    let now_us = 2 * DAY * 1_000_000 + 5;
-    for date in [0, 1] {
-        let turn = next_turn(&mut keeper, &mut store, now_us).unwrap();
-        assert!(
-            matches!(turn, Turn::Sealed(sealed) if sealed.date == date),
-            "{turn:?}"
-        );
-    }
-    for _ in 0..2 {
-        let turn = next_turn(&mut keeper, &mut store, now_us).unwrap();
-        assert!(
-            matches!(turn, Turn::Nothing(wait) if wait > Duration::from_secs(3590)),
-            "{turn:?}"
-        );
-    }
-    let waiting: i64 = store
-        .db
-        .query_row("SELECT count(*) FROM rollup_stale", [], |row| row.get(0))
-        .unwrap();
-    assert_eq!((waiting, hot(&store)), (0, 144));
-    // A fault is told once an hour, not at every turn.
-    std::fs::remove_dir_all(dir.path().join("archive")).unwrap();
-    std::fs::write(dir.path().join("archive"), "in the way").unwrap();
-    let mut keeper = Keeper::new(rules);
-    next_turn(&mut keeper, &mut store, 4 * DAY * 1_000_000).unwrap_err();
-    let turn = keeper.turn(&mut store, 4 * DAY * 1_000_000).unwrap();
-    assert!(matches!(turn, Turn::Nothing(_)));
-}
-
-#[test]
-fn an_exported_file_is_whole_or_not_there() {
-    let dir = tempfile::tempdir().unwrap();
-    let mut store = three_days(dir.path());
-    store.seal(BOARD, 0).unwrap();
-    let out = dir.path().join("handed-over.parquet");
-    assert_eq!(
-        store
-            .export_parquet(BOARD, 80_000_000_000..100_000_000_000, &out)
-            .unwrap(),
-        33
-    );
-    assert!(out.exists() && !dir.path().join("handed-over.parquet.part").exists());
-    let fault = store
-        .export_parquet(BOARD, 0..10, &dir.path().join("no/such/folder.parquet"))
-        .unwrap_err();
-    assert!(
-        matches!(fault, StoreError::ArchiveUnwritable { .. }),
-        "{fault}"
-    );
-}
-
-fn through_a_file(rows: &[StoredReading]) -> Vec<StoredReading> {
-    let dir = tempfile::tempdir().unwrap();
-    let path = dir.path().join("x.parquet");
-    let mut writer = crate::store::archive::FileWriter::create(&path, BOARD).unwrap();
-    for row in rows {
-        writer.push(row).unwrap();
-    }
-    writer.finish().unwrap();
-    let (bytes, _) = crate::store::archive::bytes_of(&path).unwrap();
-    crate::store::archive::DayRows::open(bytes, &path)
-        .unwrap()
-        .map(Result::unwrap)
-        .collect()
-}
-
-/// Currents of whole µA and voltages of whole mV, made as `firmware/src/monitor/talk.rs` makes them: back to the bit, over the whole
-/// range of the front end.
-#[test]
-fn what_a_board_sends_comes_back_to_the_bit() {
-    let rows: Vec<StoredReading> = (0..60_000_i32)
-        .map(|k| {
-            let (ua, mv) = (
-                k.wrapping_mul(69_621) % 25_000_000,
-                k.wrapping_mul(7_919) % 1_500_000,
-            );
-            let mut reading = reading(i64::from(k));
-            reading.i_bond = BondCurrent::Measured {
-                dc: Amps(ua as f32 * 1e-6),
-                rms: Amps(ua.abs() as f32 * 1e-6),
-            };
-            reading.v_pos = Some(Volts(mv as f32 * 1e-3));
-            reading.v_neg = (k % 3 != 0).then_some(Volts(-mv as f32 * 1e-3));
-            StoredReading {
-                boot: 3,
-                t_us: i64::from(k),
-                reading,
-            }
-        })
-        .collect();
-    assert_eq!(through_a_file(&rows), rows);
-}
-
-proptest! {
-    #![proptest_config(ProptestConfig { cases: 48, ..ProptestConfig::default() })]
-
-    /// Any numbers: current within half a µA, voltage within half a mV (and the last bit of an `f32`), the rest to the bit; what has no
-    /// code to the bit as well.
-    #[test]
-    fn any_reading_comes_back_within_the_stated_step(
-        numbers in prop::collection::vec((any::<f32>(), -30.0_f32..30.0, -1500.0_f32..1500.0, any::<u64>()), 1..40),
-    ) {
-        let mut rows = Vec::new();
-        for (k, (any, amps, volts, at)) in numbers.into_iter().enumerate() {
-            let mut reading = reading(7);
-            reading.at = SampleIndex(at);
-            reading.i_bond = match k % 4 {
-                0 => BondCurrent::Measured { dc: Amps(any), rms: Amps(amps) },
-                1 => BondCurrent::NotMeasured(words::REASONS[at as usize % 14]),
-                _ => BondCurrent::Measured { dc: Amps(amps), rms: Amps(amps.abs()) },
-            };
-            // From the tables a voltage that is no number comes as none.
-            reading.v_pos = Some(Volts(if k % 5 == 0 { any } else { volts })).filter(|v| !v.0.is_nan());
-            reading.v_neg = Some(Volts(-volts));
-            reading.insulation = if k % 2 == 0 {
-                Insulation::NotMeasured { why: words::REASONS[at as usize % 14], since: SampleIndex(at / 2) }
-            } else {
-                let g = if any.is_nan() { f32::NAN } else { any };
-                Insulation::Measured {
-                    leakage: PoleLeakage { g_pos: Siemens(g), g_neg: Siemens(amps), g_sigma: Siemens(volts), c: Farads(g), c_sigma: Farads(0.0) },
-                    at: SampleIndex(at),
-                }
-            };
-            reading.state = words::STATES[at as usize % 7];
-            reading.bond_open = at % 2 == 0;
-            rows.push(StoredReading { boot: (at >> 32) as u32, t_us: k as i64 - 5, reading });
-        }
-        let back = through_a_file(&rows);
-        prop_assert_eq!(back.len(), rows.len());
-        for (row, back) in rows.iter().zip(&back) {
-            prop_assert!(back.is_same(&as_kept(row)), "{:?} {:?}", row, back);
-            prop_assert!(as_kept(back).is_same(back), "keeping twice changes nothing");
-            let near = |a: f32, b: f32, step: f64| {
-                let (a, b) = (f64::from(a), f64::from(b));
-                (a.is_nan() && b.is_nan()) || a.to_bits() == b.to_bits() || (a - b).abs() <= step / 2.0 + a.abs() * 2.0_f64.powi(-22)
-            };
-            if let (BondCurrent::Measured { dc, rms }, BondCurrent::Measured { dc: dc_back, rms: rms_back }) = (row.reading.i_bond, back.reading.i_bond) {
-                prop_assert!(near(dc.0, dc_back.0, 1e-6) && near(rms.0, rms_back.0, 1e-6), "{dc} {dc_back}");
-            }
-            let volts = |r: &Reading| [r.v_pos, r.v_neg].map(|v| v.map_or(f32::NAN, |v| v.0));
-            for (a, b) in volts(&row.reading).into_iter().zip(volts(&back.reading)) {
-                prop_assert!(near(a, b, 1e-3), "{a} {b}");
-            }
-            let rest = |row: &StoredReading| StoredReading {
-                reading: Reading { i_bond: BondCurrent::NotMeasured(NotMeasured::BondOpen), v_pos: None, v_neg: None, ..row.reading },
-                ..*row
-            };
-            prop_assert!(rest(row).is_same(&rest(back)));
         }
     }
 }
