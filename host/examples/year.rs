@@ -8,7 +8,7 @@
 //! both averaged over 80 samples as the firmware does; insulation is measured every half hour.
 
 use ohmward::chart::{OverviewData, draw_overview};
-use ohmward::store::{CheckOptions, Entry, Level, Rules, Store, StoredReading};
+use ohmward::store::{CheckOptions, Entry, Level, Rules, Store, StoreError, StoredReading};
 use ohmward_proto::measure::{NotMeasured, TripState};
 use ohmward_proto::message::{BoardId, Hello};
 use ohmward_proto::{
@@ -148,8 +148,18 @@ fn csv_line(t_us: i64, r: &Reading) -> String {
     )
 }
 
-/// The same rows into the same table and index by the same library, and nothing else: what roll-ups are held against.
-fn bare_inserts(folder: &Path, rows: &[StoredReading]) -> anyhow::Result<Duration> {
+/// What SQLite alone takes.
+#[derive(Default)]
+struct Bare {
+    rows: u64,
+    inserted: Duration,
+    scanned: Duration,
+    deleted: Duration,
+}
+
+/// The same rows into the same table and index by the same library, every column read once in the order of time, and the rows removed
+/// as sealing removes them; and nothing else: what writing and sealing are held against.
+fn bare(folder: &Path, rows: &[StoredReading], sum: &mut Bare) -> anyhow::Result<()> {
     let path = folder.join("bare.sqlite");
     let mut db = rusqlite::Connection::open(&path)?;
     db.pragma_update(None, "journal_mode", "WAL")?;
@@ -157,8 +167,9 @@ fn bare_inserts(folder: &Path, rows: &[StoredReading]) -> anyhow::Result<Duratio
     db.execute_batch(
         "CREATE TABLE reading (board INTEGER, boot INTEGER, at_sample INTEGER, t_us INTEGER, i_dc_a REAL, i_rms_a REAL,
             i_why TEXT, v_pos_v REAL, v_neg_v REAL, g_pos_s REAL, g_neg_s REAL, g_sigma_s REAL, c_f REAL, c_sigma_f REAL,
-            ins_at_sample INTEGER, ins_why TEXT, state TEXT, bond_open INTEGER, PRIMARY KEY (board, boot, at_sample)) WITHOUT ROWID;
-         CREATE INDEX reading_by_time ON reading (board, t_us);",
+            ins_at_sample INTEGER, ins_why TEXT, state TEXT, bond_open INTEGER, PRIMARY KEY (board, t_us, boot, at_sample))
+            WITHOUT ROWID;
+         CREATE UNIQUE INDEX reading_by_count ON reading (board, boot, at_sample);",
     )?;
     let begun = Instant::now();
     for batch in rows.chunks(2000) {
@@ -194,12 +205,42 @@ fn bare_inserts(folder: &Path, rows: &[StoredReading]) -> anyhow::Result<Duratio
         drop(insert);
         work.commit()?;
     }
-    let took = begun.elapsed();
+    sum.rows += rows.len() as u64;
+    sum.inserted += begun.elapsed();
+
+    let begun = Instant::now();
+    {
+        let mut query =
+            db.prepare("SELECT * FROM reading WHERE board = 1 ORDER BY t_us, boot, at_sample")?;
+        let mut found = query.query([])?;
+        let mut numbers = 0_u64;
+        while let Some(row) = found.next()? {
+            for column in 0..18 {
+                numbers +=
+                    u64::from(row.get_ref(column)?.data_type() == rusqlite::types::Type::Real);
+            }
+        }
+        anyhow::ensure!(numbers > 0, "nothing was read");
+    }
+    sum.scanned += begun.elapsed();
+
+    let begun = Instant::now();
+    for slice in rows.chunks(16_384) {
+        let (Some(first), Some(last)) = (slice.first(), slice.last()) else {
+            continue;
+        };
+        let gone = db.execute(
+            "DELETE FROM reading WHERE board = 1 AND t_us >= ?1 AND t_us <= ?2",
+            [first.t_us, last.t_us],
+        )?;
+        anyhow::ensure!(gone == slice.len(), "{gone} rows removed");
+    }
+    sum.deleted += begun.elapsed();
     drop(db);
     for end in ["", "-wal", "-shm"] {
         let _ = std::fs::remove_file(folder.join(format!("bare.sqlite{end}"))); // the last two are gone with the connection
     }
-    Ok(took)
+    Ok(())
 }
 
 fn main() -> anyhow::Result<()> {
@@ -230,7 +271,7 @@ fn main() -> anyhow::Result<()> {
     let mut world = World::new();
     let (mut written, mut sealing, mut sealed, mut bytes, mut csv) =
         (Duration::ZERO, Duration::ZERO, 0, 0, 0);
-    let (mut bare, mut bare_rows) = (Duration::ZERO, 0);
+    let mut sqlite = Bare::default();
     let rules = Rules {
         hot_days: 1,
         drop_archive_after_days: None,
@@ -257,8 +298,7 @@ fn main() -> anyhow::Result<()> {
             })
             .collect();
         if day % 10 == 3 {
-            bare += bare_inserts(&folder, &rows)?;
-            bare_rows += rows.len() as u64;
+            bare(&folder, &rows, &mut sqlite)?;
         }
         let begun = Instant::now();
         for batch in entries.chunks(2000) {
@@ -275,11 +315,27 @@ fn main() -> anyhow::Result<()> {
     }
     store.work_off_rollups()?;
     let readings = days * DAY_S;
-    if bare_rows > 0 {
-        println!(
-            "bare inserts of the same rows                {}",
-            per_second(bare_rows, bare)
-        );
+    if sqlite.rows > 0 {
+        for (what, took) in [
+            (
+                "SQLite alone: the same rows inserted        ",
+                sqlite.inserted,
+            ),
+            (
+                "SQLite alone: every column read             ",
+                sqlite.scanned,
+            ),
+            (
+                "SQLite alone: removed, 16 384 a transaction ",
+                sqlite.deleted,
+            ),
+            (
+                "SQLite alone: read and removed              ",
+                sqlite.scanned + sqlite.deleted,
+            ),
+        ] {
+            println!("{what} {}", per_second(sqlite.rows, took));
+        }
     }
     println!(
         "written with roll-ups, 2000 a transaction    {}",
@@ -339,7 +395,7 @@ fn main() -> anyhow::Result<()> {
     let mut count = 0_u64;
     store.each_reading(BOARD, &span, |_| {
         count += 1;
-        Ok(())
+        Ok::<_, StoreError>(())
     })?;
     println!(
         "every reading as a stream                    {}",

@@ -94,6 +94,7 @@ pub fn run(
         duration: None,
         comes_back: false,
         rules: Rules::default(),
+        wall_clock: std::time::SystemTime::now,
     };
     let outcome = record(&options, stop, progress, |_| {})?;
     if let Some(error) = outcome.failed.into_iter().next() {

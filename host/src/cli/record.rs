@@ -121,6 +121,7 @@ pub fn run(args: RecordArgs) -> anyhow::Result<ExitCode> {
             hot_days: args.hot_days,
             drop_archive_after_days: args.drop_readings_after,
         },
+        wall_clock: std::time::SystemTime::now,
     };
     let stop = stop_on_signal()?;
     let bar = progress_bar();

@@ -49,7 +49,8 @@ const EVENT: [&str; 8] = [
 ];
 /// What the board sent is no number: its sensor or its memory is damaged.
 const NO_NUMBER: &str = "sent-as-no-number";
-/// Readings are taken from the store a day at a time: memory does not grow with the span.
+/// Readings are taken from the store one by one, and a day at a time: a recorder that writes meanwhile is not held up by a reader
+/// that looks at one state of the store for as long as a year takes to write.
 const DAY_US: i64 = 86_400_000_000;
 
 /// What was written.
@@ -120,10 +121,10 @@ pub fn save_csv(
         // Nothing lies outside what is stored, however wide the range that was asked for.
         let clipped = range.start.max(stored.start)..range.end.min(stored.end);
         for day in days(clipped) {
-            for row in store.readings(*board, day, usize::MAX)?.rows {
-                sink.row(&reading(*board, &row, rates.get(&row.boot).copied()))?;
+            store.each_reading(*board, &day, |row| {
                 written.readings += 1;
-            }
+                sink.row(&reading(*board, &row, rates.get(&row.boot).copied()))
+            })?;
         }
     }
     sink.finish()?;

@@ -58,13 +58,13 @@ pub fn new_session() -> Session {
 /// Talks until the port ends or `stop` says so.
 pub async fn talk(
     port: impl AsyncRead + AsyncWrite + Unpin,
-    writer: &Writer,
+    (writer, wall_clock): (&Writer, fn() -> SystemTime),
     mut stop: watch::Receiver<bool>,
     session: &mut Session,
     mut seen: impl FnMut(Seen),
 ) -> Ended {
     let (mut from_board, mut to_board) = tokio::io::split(port);
-    let clock = HostClock::new();
+    let clock = HostClock::new(wall_clock);
     let mut batch: Vec<Entry> = Vec::new();
     let mut on_its_way: OnItsWay = None;
     let mut bytes = vec![0; 4096];
@@ -191,15 +191,15 @@ async fn heard(on_its_way: &mut OnItsWay) -> Option<Committed> {
 }
 
 /// Both clocks of this computer.
-struct HostClock(std::time::Instant);
+struct HostClock(std::time::Instant, fn() -> SystemTime);
 
 impl HostClock {
-    fn new() -> Self {
-        Self(std::time::Instant::now())
+    fn new(wall: fn() -> SystemTime) -> Self {
+        Self(std::time::Instant::now(), wall)
     }
 
     fn now(&self) -> Moment {
-        let unix = SystemTime::now().duration_since(UNIX_EPOCH);
+        let unix = (self.1)().duration_since(UNIX_EPOCH);
         Moment {
             mono_us: self.0.elapsed().as_micros().min(i64::MAX as u128) as i64,
             unix_us: unix.map_or(0, |d| d.as_micros().min(i64::MAX as u128) as i64),

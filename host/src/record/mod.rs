@@ -30,7 +30,7 @@ use place::Shared;
 use std::path::PathBuf;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
-use std::time::Duration;
+use std::time::{Duration, SystemTime};
 use tokio::sync::{mpsc, watch};
 
 pub use latency::Latency;
@@ -54,6 +54,8 @@ pub struct Options {
     pub comes_back: bool,
     /// How long what is kept.
     pub rules: Rules,
+    /// This computer's clock on the wall: [`std::time::SystemTime::now`]. It may be set while recording.
+    pub wall_clock: fn() -> SystemTime,
 }
 
 /// Why recording from one source ended early, or did not begin.
@@ -194,7 +196,7 @@ pub fn record(
     let keeper = Keeper::new(options.rules);
     let (writer, writing) = writer::start(
         store,
-        keeper,
+        (keeper, options.wall_clock),
         Arc::clone(stop),
         tell_writers,
         watch_progress,
@@ -221,6 +223,7 @@ pub fn record(
     let mut outcome = Outcome::default();
     let shared = Shared {
         writer,
+        wall_clock: options.wall_clock,
         baud: options.baud,
         comes_back: options.comes_back,
         notices,

@@ -9,7 +9,7 @@ use ohmward_proto::message::BoardId;
 use std::collections::{HashMap, HashSet};
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
-use std::time::Duration;
+use std::time::{Duration, SystemTime};
 use tokio::sync::{mpsc, watch};
 use tokio::task::JoinSet;
 use tokio::time::Instant;
@@ -26,6 +26,7 @@ const NO_BOARD_AGAIN: Duration = Duration::from_secs(60);
 #[derive(Clone)]
 pub struct Shared {
     pub writer: Writer,
+    pub wall_clock: fn() -> SystemTime,
     pub baud: u32,
     /// A source that went away is waited for.
     pub comes_back: bool,
@@ -138,7 +139,14 @@ async fn once(source: &Source, shared: &Shared) -> Result<(Ended, LinkSummary), 
     let mut session = new_session();
     let seen = |seen: Seen| shared.seen(&from, &seen);
     let stop = shared.stop.clone();
-    let ended = talk(port, &shared.writer, stop, &mut session, seen).await;
+    let ended = talk(
+        port,
+        (&shared.writer, shared.wall_clock),
+        stop,
+        &mut session,
+        seen,
+    )
+    .await;
     Ok((ended, summary(&from, &session)))
 }
 

@@ -4,7 +4,7 @@
 //! same batch is tried again until there is room. Meanwhile [`Room`] runs out, sources stop reading, boards drop readings and
 //! keep their events.
 //!
-//! Between transactions the [`Keeper`] has its turn, a day at most: what is over moves into the archive.
+//! Between transactions the [`Keeper`] has its turn, some 20 ms: what is over moves into the archive.
 
 use super::latency::Latency;
 use super::notice::Notice;
@@ -13,7 +13,7 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender, channel};
 use std::thread::JoinHandle;
-use std::time::{Duration, Instant};
+use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
 use tokio::sync::oneshot;
 
 /// Entries to keep, and whom to tell.
@@ -135,7 +135,7 @@ const TRY_AGAIN: Duration = Duration::from_secs(1);
 /// when `stop` is set while the disk refuses.
 pub fn start(
     mut store: Store,
-    mut keeper: Keeper,
+    (mut keeper, wall_clock): (Keeper, fn() -> SystemTime),
     stop: Arc<AtomicBool>,
     mut tell: impl FnMut(Notice) + Send + 'static,
     mut watch: impl FnMut(&Progress) + Send + 'static,
@@ -153,7 +153,7 @@ pub fn start(
             let mut together = match gather(&waiting, idle_for) {
                 Gathered::Jobs(together) => together,
                 Gathered::Nothing => {
-                    idle_for = keep(&mut keeper, &mut store, &mut tell);
+                    idle_for = keep(&mut keeper, &mut store, wall_clock(), &mut tell);
                     continue;
                 }
                 Gathered::Ended => break,
@@ -176,18 +176,30 @@ pub fn start(
                 });
             }
             watch(&progress);
-            idle_for = keep(&mut keeper, &mut store, &mut tell);
+            idle_for = keep(&mut keeper, &mut store, wall_clock(), &mut tell);
         }
+        // What it has under way ends first.
+        drop(keeper);
+        drop(store);
         Ok(progress)
     });
     (writer, thread)
 }
 
 /// Gives the keeper its turn, and how long it then has nothing to do. What it cannot move stays where it was.
-fn keep(keeper: &mut Keeper, store: &mut Store, tell: &mut impl FnMut(Notice)) -> Duration {
-    match keeper.turn(store, jiff::Timestamp::now().as_microsecond()) {
+fn keep(
+    keeper: &mut Keeper,
+    store: &mut Store,
+    now: SystemTime,
+    tell: &mut impl FnMut(Notice),
+) -> Duration {
+    // Before 1970 nothing is due.
+    let now_us = now
+        .duration_since(UNIX_EPOCH)
+        .map_or(0, |now| i64::try_from(now.as_micros()).unwrap_or(0));
+    match keeper.turn(store, now_us) {
         Ok(Turn::Sealed(_)) => Duration::ZERO,
-        Ok(Turn::Nothing(wait)) => wait,
+        Ok(Turn::Busy(wait) | Turn::Nothing(wait)) => wait,
         Err(error) => {
             tell(Notice::ArchiveWaits {
                 why: error.to_string(),
@@ -309,7 +321,7 @@ mod tests {
         let heard = Arc::clone(&told);
         let (writer, thread) = start(
             store,
-            Keeper::new(Rules::default()),
+            (Keeper::new(Rules::default()), SystemTime::now),
             Arc::default(),
             move |notice| heard.lock().expect("alone").push(notice.to_string()),
             |_| {},
@@ -340,7 +352,7 @@ mod tests {
         let stop = Arc::new(AtomicBool::new(false));
         let (writer, thread) = start(
             store,
-            Keeper::new(Rules::default()),
+            (Keeper::new(Rules::default()), SystemTime::now),
             Arc::clone(&stop),
             |_| {},
             |_| {},
@@ -361,7 +373,7 @@ mod tests {
         let store = Store::open_or_create(dir.path()).expect("opens");
         let (writer, thread) = start(
             store,
-            Keeper::new(Rules::default()),
+            (Keeper::new(Rules::default()), SystemTime::now),
             Arc::default(),
             |_| {},
             |_| {},

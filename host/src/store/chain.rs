@@ -10,11 +10,15 @@
 //! hash(n) = SHA-256( "ohmward event 1" ‖ hash(n−1) ‖ n ‖ board ‖ boot ‖ seq ‖ at_sample ‖ t_us ‖ host_us ‖ t_sigma_us ‖ kind ‖ detail ‖
 //!                     message )
 //! ```
+//! An event that this program cannot read is chained when it comes, with empty `kind` and `detail`. When a newer program can
+//! read it, its row moves among the others and its entry stays: what it is called then must be what its message says.
+//!
 //! `hash(0)` is 32 zero bytes; numbers are 8 bytes big-endian; texts and bytes follow their length, as numbers do;
 //! a number that is not there has the length 0.
 
-use super::StoreError;
 use super::rows::Source;
+use super::{StoreError, schema, words};
+use ohmward_proto::Event;
 use rusqlite::{Connection, OptionalExtension, Row, params};
 use sha2::{Digest, Sha256};
 
@@ -79,6 +83,9 @@ pub struct Link {
 /// Columns of [`Link`] after the board's name.
 pub const COLUMNS: &str = "boot, seq, at_sample, t_us, host_us, t_sigma_us, kind, detail, message";
 
+/// Likewise of an event that cannot be read yet.
+const UNREAD_COLUMNS: &str = "boot, seq, at_sample, t_us, host_us, t_sigma_us, message";
+
 impl Link {
     /// From a row of the board's name and [`COLUMNS`].
     pub fn read(row: &Row) -> rusqlite::Result<Self> {
@@ -93,6 +100,35 @@ impl Link {
             kind: row.get(7)?,
             detail: row.get(8)?,
             message: row.get(9)?,
+        })
+    }
+
+    /// From a row of the board's name and [`UNREAD_COLUMNS`].
+    fn read_unread(row: &Row) -> rusqlite::Result<Self> {
+        Ok(Self {
+            board: row.get(0)?,
+            boot: row.get(1)?,
+            seq: row.get(2)?,
+            at_sample: row.get(3)?,
+            t_us: row.get(4)?,
+            host_us: row.get(5)?,
+            t_sigma_us: row.get(6)?,
+            kind: String::new(),
+            detail: String::new(),
+            message: row.get(7)?,
+        })
+    }
+
+    /// As it was chained if it could not be read when it came; `None` when it is not called what its message says.
+    fn as_it_came(&self) -> Option<Self> {
+        let (event, rest) = postcard::take_from_bytes::<Event>(&self.message).ok()?;
+        let detail = serde_json::to_string(&event.kind).ok()?;
+        let is_called_right =
+            rest.is_empty() && words::of_kind(&event.kind) == self.kind && detail == self.detail;
+        is_called_right.then(|| Self {
+            kind: String::new(),
+            detail: String::new(),
+            ..self.clone()
         })
     }
 
@@ -168,8 +204,27 @@ pub fn chain_all(db: &Connection) -> rusqlite::Result<()> {
     Ok(())
 }
 
+/// Chains events that could not be read when they came, in a store of a layout that did not do so then; by time.
+pub fn chain_unread(db: &Connection) -> rusqlite::Result<()> {
+    // What is among the readable ones already is there under its own entry.
+    db.execute_batch(
+        "DELETE FROM event_unread WHERE EXISTS (SELECT 1 FROM every_event AS e WHERE e.board = event_unread.board
+            AND e.boot = event_unread.boot AND e.seq = event_unread.seq AND e.message = event_unread.message)",
+    )?;
+    let mut query = db.prepare(&format!(
+        "SELECT id, {UNREAD_COLUMNS}, board FROM event_unread JOIN board ON board.key = event_unread.board
+         ORDER BY t_us, id, boot, seq, message"
+    ))?;
+    let mut rows = query.query([])?;
+    while let Some(row) = rows.next()? {
+        append(db, row.get(8)?, &Link::read_unread(row)?)?;
+    }
+    Ok(())
+}
+
 /// What is wrong with the chain, in lines; none when it holds.
 pub fn faults(source: &Source, given: Option<Head>) -> Result<Vec<String>, StoreError> {
+    let _still = source.hold_still()?;
     look(source.db, given).map_err(source.failed("read"))
 }
 
@@ -179,6 +234,11 @@ fn look(db: &Connection, given: Option<Head>) -> rusqlite::Result<Vec<String>> {
     let mut event = db.prepare(&format!(
         "SELECT id, {COLUMNS} FROM every_event JOIN board ON board.key = every_event.board
          WHERE every_event.board = ?1 AND boot = ?2 AND seq = ?3"
+    ))?;
+    let chains_unread = schema::chains_unread(db)?;
+    let mut unread = db.prepare(&format!(
+        "SELECT id, {UNREAD_COLUMNS} FROM event_unread JOIN board ON board.key = event_unread.board
+         WHERE event_unread.board = ?1 AND boot = ?2 AND seq = ?3"
     ))?;
     let mut rows = query.query([])?;
     let mut head = Head::default();
@@ -198,12 +258,16 @@ fn look(db: &Connection, given: Option<Head>) -> rusqlite::Result<Vec<String>> {
             count: (n - 1).max(0) as u64,
             ..head
         };
-        let found: Vec<Link> = event
+        let mut found: Vec<Link> = event
             .query_map(params![board, boot, seq], Link::read)?
             .collect::<Result<_, _>>()?;
-        let holds = found
-            .iter()
-            .any(|link| link.after(&before).hash[..] == stands[..]);
+        let came: Vec<Link> = found.iter().filter_map(Link::as_it_came).collect();
+        if chains_unread {
+            let waiting = unread.query_map(params![board, boot, seq], Link::read_unread)?;
+            found.extend(waiting.collect::<Result<Vec<_>, _>>()?);
+        }
+        let mut all = found.iter().chain(&came);
+        let holds = all.any(|link| link.after(&before).hash[..] == stands[..]);
         if !holds && found.is_empty() {
             faults.push(format!(
                 "event {boot}.{seq}, entry {n} of the log, was removed"
@@ -220,8 +284,16 @@ fn look(db: &Connection, given: Option<Head>) -> rusqlite::Result<Vec<String>> {
         };
         given_holds |= given == Some(head);
     }
-    let stored: i64 = db.query_row("SELECT count(*) FROM every_event", [], |row| row.get(0))?;
-    let chained: i64 = db.query_row("SELECT count(*) FROM event_chain", [], |row| row.get(0))?;
+    let count = |table: &str| -> rusqlite::Result<i64> {
+        db.query_row(&format!("SELECT count(*) FROM {table}"), [], |row| {
+            row.get(0)
+        })
+    };
+    let mut stored = count("every_event")?;
+    if chains_unread {
+        stored += count("event_unread")?;
+    }
+    let chained = count("event_chain")?;
     if stored > chained {
         faults.push(format!(
             "{} events were put into the log from outside",

@@ -157,6 +157,12 @@ impl Store {
                 *said.entry(id).or_default() += u64::from(count);
             }
         }
+        // They came, though what they say is for a newer program.
+        for unread in self.unread_events()? {
+            if unread.board == board {
+                runs.entry(unread.id.boot).or_default().push(unread.id.seq);
+            }
+        }
         let mut gaps = Vec::new();
         for (boot, mut seqs) in runs {
             seqs.sort_unstable();
@@ -316,6 +322,7 @@ fn check_day(
     date: i64,
     report: &mut Report,
 ) -> Result<(), StoreError> {
+    let _still = source.hold_still()?;
     let range = day_us(date);
     let stale = keep::stale(source, board, &range)?;
     let minutes = read::stored(source, board, Level::Minute, &range)?;

@@ -55,6 +55,7 @@ use schema::Found;
 use std::fs::{File, OpenOptions, TryLockError};
 use std::io::Read;
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 const FILE: &str = "ohmward.sqlite";
@@ -69,8 +70,8 @@ const BUSY: Duration = Duration::from_secs(10);
 pub struct Store {
     db: Connection,
     dir: PathBuf,
-    /// Held by a writer only.
-    lock: Option<File>,
+    /// Held by a writer only, and by what works for it on other threads.
+    lock: Option<Arc<File>>,
     /// The layout has roll-ups and an archive; a reader takes an older one as it is.
     has_archive: bool,
     /// What the archive holds, as far as new readings asked for it.
@@ -145,7 +146,7 @@ impl Store {
         let mut store = Self {
             db,
             dir,
-            lock: Some(lock),
+            lock: Some(Arc::new(lock)),
             has_archive: true,
             known: archive::known::Memory::default(),
             #[cfg(test)]

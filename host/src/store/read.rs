@@ -133,7 +133,8 @@ impl Store {
         let ids = query
             .query_map([], |row| row.get::<_, String>(0))
             .map_err(&failed)?;
-        ids.map(|id| self.board_id(&id.map_err(&failed)?)).collect()
+        ids.map(|id| self.source().board_id(&id.map_err(&failed)?))
+            .collect()
     }
 
     /// The runs of a board, oldest first.
@@ -219,7 +220,7 @@ impl Store {
             let seq: u32 = row.get("seq").map_err(&failed)?;
             let message: Vec<u8> = row.get("message").map_err(&failed)?;
             events.push(StoredEvent {
-                board: self.board_id(&id)?,
+                board: self.source().board_id(&id)?,
                 t_us: row.get("t_us").map_err(&failed)?,
                 host_us: row.get("host_us").map_err(&failed)?,
                 t_sigma_us: row.get("t_sigma_us").map_err(&failed)?,
@@ -249,7 +250,7 @@ impl Store {
         while let Some(row) = rows.next().map_err(&failed)? {
             let id: String = row.get(0).map_err(&failed)?;
             events.push(UnreadEvent {
-                board: self.board_id(&id)?,
+                board: self.source().board_id(&id)?,
                 id: EventId {
                     boot: row.get(1).map_err(&failed)?,
                     seq: row.get(2).map_err(&failed)?,
@@ -304,12 +305,12 @@ impl Store {
     ///
     /// # Errors
     /// What cannot be read; what `take` gives ends it.
-    pub fn each_reading(
+    pub fn each_reading<E: From<StoreError>>(
         &self,
         board: BoardId,
         range: &Range<i64>,
-        take: impl FnMut(StoredReading) -> Result<(), StoreError>,
-    ) -> Result<(), StoreError> {
+        take: impl FnMut(StoredReading) -> Result<(), E>,
+    ) -> Result<(), E> {
         let source = self.source();
         match source.board(board)? {
             Some(board) => source.each(board, range, take),
@@ -445,16 +446,6 @@ impl Store {
         stored
             .map(|stored| self.decode(&stored, || format!("settings of board {board}")))
             .transpose()
-    }
-
-    fn board_id(&self, id: &str) -> Result<BoardId, StoreError> {
-        u64::from_str_radix(id, 16)
-            .map(BoardId)
-            .map_err(|_| StoreError::Undecodable {
-                row: format!("board \"{id}\""),
-                file: self.file(),
-                why: "its number is not 16 hex digits".into(),
-            })
     }
 
     fn decode<T: DeserializeOwned>(

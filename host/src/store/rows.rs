@@ -2,7 +2,7 @@
 //!
 //! While a day is being sealed a reading may stand in both places. Streams are merged by (time, run, count), so it is given once.
 
-use super::archive::{self, DayRows};
+use super::archive::{self, DayRows, HOT_COLUMNS};
 use super::rollup::{DAY_US, Level};
 use super::{FILE, StoreError, sqlite_error, words};
 use crate::store::StoredReading;
@@ -10,7 +10,7 @@ use ohmward_proto::message::BoardId;
 use ohmward_proto::{
     Amps, BondCurrent, Farads, Insulation, PoleLeakage, Reading, SampleIndex, Siemens, Volts,
 };
-use rusqlite::{Connection, OptionalExtension, Row, params};
+use rusqlite::{Connection, OptionalExtension, Row, Transaction, params};
 use std::ops::Range;
 use std::path::Path;
 
@@ -30,10 +30,6 @@ pub struct Board {
     pub key: i64,
 }
 
-const HOT: &str = "SELECT boot, at_sample, t_us, i_dc_a, i_rms_a, i_why, v_pos_v, v_neg_v, g_pos_s, g_neg_s, g_sigma_s,
-        c_f, c_sigma_f, ins_at_sample, ins_why, state, bond_open
- FROM reading WHERE board = ?1 AND t_us >= ?2 AND t_us < ?3 ORDER BY t_us, boot, at_sample";
-
 /// What the streams are merged by.
 pub fn order(row: &StoredReading) -> (i64, u32, i64) {
     (row.t_us, row.boot, row.reading.at.0 as i64) // as SQLite sorts them
@@ -44,6 +40,17 @@ impl Source<'_> {
     pub fn failed(&self, doing: &'static str) -> impl Fn(rusqlite::Error) -> StoreError + use<> {
         let file = self.dir.join(FILE);
         move |source| sqlite_error(doing, &file, source)
+    }
+
+    /// A board's number as the table has it.
+    pub fn board_id(&self, id: &str) -> Result<BoardId, StoreError> {
+        u64::from_str_radix(id, 16)
+            .map(BoardId)
+            .map_err(|_| StoreError::Undecodable {
+                row: format!("board \"{id}\""),
+                file: self.dir.join(FILE),
+                why: "its number is not 16 hex digits".into(),
+            })
     }
 
     /// `None` for a board that was never heard.
@@ -59,21 +66,27 @@ impl Source<'_> {
             .map_err(self.failed("read"))
     }
 
-    /// Gives every reading over `range`, by time, each once.
-    pub fn each(
+    /// Holds still what the tables say until it is dropped, so that a day which moves meanwhile is in one place or the other. Within a
+    /// transaction they stand still already.
+    pub fn hold_still(&self) -> Result<Option<Transaction<'_>>, StoreError> {
+        if !self.db.is_autocommit() {
+            return Ok(None);
+        }
+        self.db
+            .unchecked_transaction()
+            .map(Some)
+            .map_err(self.failed("read"))
+    }
+
+    /// Gives every reading over `range`, by time, each once. What `take` gives ends it.
+    pub fn each<E: From<StoreError>>(
         &self,
         board: Board,
         range: &Range<i64>,
-        mut take: impl FnMut(StoredReading) -> Result<(), StoreError>,
-    ) -> Result<(), StoreError> {
-        let days = if self.has_archive {
-            archive::days(self, board)?
-        } else {
-            Vec::new()
-        };
-        let mut days = days
-            .into_iter()
-            .filter(|day| !day.dropped && day.from_us < range.end && day.to_us >= range.start);
+        mut take: impl FnMut(StoredReading) -> Result<(), E>,
+    ) -> Result<(), E> {
+        let _still = self.hold_still()?;
+        let mut days = self.days_within(board, range)?.into_iter();
         let mut cold: Option<DayRows> = None;
         let mut next_cold = || -> Result<Option<StoredReading>, StoreError> {
             loop {
@@ -108,6 +121,20 @@ impl Source<'_> {
         Ok(())
     }
 
+    /// Archived days that touch `range` and are still there.
+    fn days_within(
+        &self,
+        board: Board,
+        range: &Range<i64>,
+    ) -> Result<Vec<archive::Day>, StoreError> {
+        if !self.has_archive {
+            return Ok(Vec::new());
+        }
+        let mut days = archive::days(self, board)?;
+        days.retain(|day| !day.dropped && day.from_us < range.end && day.to_us >= range.start);
+        Ok(days)
+    }
+
     /// The rows of an archived day.
     pub fn day(&self, board: Board, day: &archive::Day) -> Result<DayRows, StoreError> {
         DayRows::open(
@@ -117,55 +144,83 @@ impl Source<'_> {
     }
 
     /// Gives the readings that stand in the tables, by time.
-    pub fn each_hot(
+    fn each_hot<E: From<StoreError>>(
         &self,
         board: Board,
         range: &Range<i64>,
-        mut take: impl FnMut(StoredReading) -> Result<(), StoreError>,
-    ) -> Result<(), StoreError> {
+        mut take: impl FnMut(StoredReading) -> Result<(), E>,
+    ) -> Result<(), E> {
+        self.each_row(board, range, |row| take(self.decode(board.id, row)?))
+    }
+
+    /// Likewise as rows of [`HOT_COLUMNS`].
+    pub fn each_row<E: From<StoreError>>(
+        &self,
+        board: Board,
+        range: &Range<i64>,
+        mut take: impl FnMut(&Row) -> Result<(), E>,
+    ) -> Result<(), E> {
         let failed = self.failed("read");
-        let mut query = self.db.prepare_cached(HOT).map_err(&failed)?;
+        let mut query = self
+            .db
+            .prepare_cached(&format!(
+                "SELECT {HOT_COLUMNS} FROM reading WHERE board = ?1 AND t_us >= ?2 AND t_us < ?3
+                 ORDER BY t_us, boot, at_sample"
+            ))
+            .map_err(&failed)?;
         let mut rows = query
             .query(params![board.key, range.start, range.end])
             .map_err(&failed)?;
         while let Some(row) = rows.next().map_err(&failed)? {
-            take(self.decode(board.id, row)?)?;
+            take(row)?;
         }
         Ok(())
     }
 
-    /// How many readings there are over `range`; while a day is being sealed, those that stand in both places may count twice.
-    pub fn count(&self, board: Board, range: &Range<i64>) -> Result<u64, StoreError> {
-        let hot: i64 = self
-            .db
+    /// How many readings stand in the tables.
+    pub fn count_hot(&self, board: Board, range: &Range<i64>) -> Result<u64, StoreError> {
+        self.db
             .prepare_cached(
                 "SELECT count(*) FROM reading WHERE board = ?1 AND t_us >= ?2 AND t_us < ?3",
             )
             .and_then(|mut query| {
-                query.query_row(params![board.key, range.start, range.end], |row| row.get(0))
+                query.query_row(params![board.key, range.start, range.end], |row| {
+                    row.get::<_, i64>(0)
+                })
             })
-            .map_err(self.failed("read"))?;
-        let mut count = hot as u64;
-        if self.has_archive {
-            for day in archive::days(self, board)? {
-                if day.dropped || day.from_us >= range.end || day.to_us < range.start {
-                    continue;
-                }
-                let of_day = if day.from_us >= range.start && day.to_us < range.end {
-                    day.rows
-                } else {
-                    self.day(board, &day)?.count_within(range)?
-                };
-                count = count.saturating_add(of_day);
+            .map(|count| count as u64)
+            .map_err(self.failed("read"))
+    }
+
+    /// How many readings there are over `range`, each once.
+    pub fn count(&self, board: Board, range: &Range<i64>) -> Result<u64, StoreError> {
+        let _still = self.hold_still()?;
+        let mut count = self.count_hot(board, range)?;
+        for day in self.days_within(board, range)? {
+            let own = day.from_us.max(range.start)..day.to_us.saturating_add(1).min(range.end);
+            let in_both = self.count_hot(board, &own)?;
+            if in_both > 0 {
+                // Late readings, or a day that is just being moved.
+                let mut of_both = 0;
+                self.each(board, &own, |_| {
+                    of_both += 1;
+                    Ok::<_, StoreError>(())
+                })?;
+                count = count.saturating_sub(in_both).saturating_add(of_both);
+            } else if day.from_us >= range.start && day.to_us < range.end {
+                count = count.saturating_add(day.rows);
+            } else {
+                count = count.saturating_add(self.day(board, &day)?.count_within(range)?);
             }
         }
         Ok(count)
     }
 
-    fn decode(&self, board: BoardId, row: &Row) -> Result<StoredReading, StoreError> {
+    /// A row of [`HOT_COLUMNS`].
+    pub fn decode(&self, board: BoardId, row: &Row) -> Result<StoredReading, StoreError> {
         let failed = self.failed("read");
-        let boot: u32 = row.get(0).map_err(&failed)?;
-        let at = row.get::<_, i64>(1).map_err(&failed)? as u64;
+        let boot: u32 = row.get(1).map_err(&failed)?;
+        let at = row.get::<_, i64>(2).map_err(&failed)? as u64;
         let real = |column: usize| row.get::<_, Option<f32>>(column).map_err(&failed);
         let unknown = |column: &str, word: &str| StoreError::Undecodable {
             row: format!("the reading at sample {at} of run {boot} of board {board}"),
@@ -210,7 +265,7 @@ impl Source<'_> {
         let state = text(15)?.unwrap_or_default();
         Ok(StoredReading {
             boot,
-            t_us: row.get(2).map_err(&failed)?,
+            t_us: row.get(0).map_err(&failed)?,
             reading: Reading {
                 at: SampleIndex(at),
                 i_bond,

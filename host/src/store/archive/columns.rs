@@ -179,7 +179,7 @@ pub enum Code {
 
 /// The code of a value. Where `f32` is coarser than a step, several codes come near: the one that gives the very value back is
 /// taken if there is one, as there is for all that a board sends.
-fn code(quantity: Quantity, value: f32, back: fn(i32) -> f32) -> Code {
+pub fn code(quantity: Quantity, value: f32, back: fn(i32) -> f32) -> Code {
     /// Steps below which `f32` is finer than a step (2²⁴), times the error of two `f32` roundings, and some room.
     const APART: i32 = 4;
     if value.is_nan() {

@@ -31,36 +31,10 @@ pub struct DayRows {
 impl DayRows {
     /// Opens a file by its content; `path` is for messages.
     pub fn open(bytes: Bytes, path: &Path) -> Result<Self, StoreError> {
-        let file = builder(&bytes, path)?;
-        let is_ours = file
-            .metadata()
-            .file_metadata()
-            .key_value_metadata()
-            .is_some_and(|pairs| {
-                pairs
-                    .iter()
-                    .any(|pair| pair.key == KEY_VERSION && pair.value.as_deref() == Some(VERSION))
-            });
-        let (found, known) = (file.schema(), schema());
-        let same = found.fields().len() == known.fields().len()
-            && found
-                .fields()
-                .iter()
-                .zip(known.fields())
-                .all(|(found, known)| {
-                    (found.name(), found.data_type()) == (known.name(), known.data_type())
-                });
-        if !is_ours || !same {
-            return Err(broken(
-                path,
-                "its columns are not those that this program writes",
-            ));
-        }
-        let batches = file.build().map_err(|fault| broken(path, fault))?;
         Ok(Self {
             path: path.to_path_buf(),
+            batches: batches(&bytes, path, BATCH)?,
             bytes,
-            batches,
             rows: Vec::new().into_iter(),
         })
     }
@@ -135,6 +109,42 @@ fn broken(path: &Path, why: impl std::fmt::Display) -> StoreError {
         file: path.to_path_buf(),
         why: why.to_string(),
     }
+}
+
+/// The columns of a file, so many rows at once; its layout and schema must be those known here.
+pub fn batches(
+    bytes: &Bytes,
+    path: &Path,
+    rows: usize,
+) -> Result<ParquetRecordBatchReader, StoreError> {
+    let file = builder(bytes, path)?;
+    let is_ours = file
+        .metadata()
+        .file_metadata()
+        .key_value_metadata()
+        .is_some_and(|pairs| {
+            pairs
+                .iter()
+                .any(|pair| pair.key == KEY_VERSION && pair.value.as_deref() == Some(VERSION))
+        });
+    let (found, known) = (file.schema(), schema());
+    let same = found.fields().len() == known.fields().len()
+        && found
+            .fields()
+            .iter()
+            .zip(known.fields())
+            .all(|(found, known)| {
+                (found.name(), found.data_type()) == (known.name(), known.data_type())
+            });
+    if !is_ours || !same {
+        return Err(broken(
+            path,
+            "its columns are not those that this program writes",
+        ));
+    }
+    file.with_batch_size(rows)
+        .build()
+        .map_err(|fault| broken(path, fault))
 }
 
 /// Words of a dictionary column, each looked up once.

@@ -1,23 +1,18 @@
 //! Readings → a Parquet file.
 
-use super::columns::{
-    Code, KEY_BOARD, KEY_COLUMNS, KEY_VERSION, VERSION, codes, meanings_json, schema,
-};
-use crate::store::{StoreError, StoredReading, words};
-use arrow_array::types::Int8Type;
-use arrow_array::{
-    ArrayRef, BinaryArray, BooleanArray, DictionaryArray, Float32Array, Int8Array, Int32Array,
-    RecordBatch, StringArray, TimestampMicrosecondArray, UInt32Array, UInt64Array,
-};
+use super::arrays::Arrays;
+use super::columns::{KEY_BOARD, KEY_COLUMNS, KEY_VERSION, VERSION, meanings_json, schema};
+use crate::store::{StoreError, StoredReading};
+use arrow_array::RecordBatch;
 use arrow_schema::{DataType, Schema};
 use ohmward_proto::message::BoardId;
-use ohmward_proto::{BondCurrent, Insulation, PoleLeakage};
 use parquet::arrow::ArrowWriter;
 use parquet::basic::{Compression, Encoding, ZstdLevel};
 use parquet::errors::ParquetError;
 use parquet::file::metadata::{KeyValue, SortingColumn};
 use parquet::file::properties::{EnabledStatistics, WriterProperties};
 use parquet::schema::types::ColumnPath;
+use rusqlite::Row;
 use std::fs::File;
 use std::io::Write;
 use std::path::{Path, PathBuf};
@@ -31,8 +26,10 @@ pub struct FileWriter {
     path: PathBuf,
     schema: Arc<Schema>,
     writer: ArrowWriter<File>,
-    waiting: Vec<StoredReading>,
+    filling: Arrays,
     rows: u64,
+    /// What was written, where somebody will compare.
+    written: Option<Vec<RecordBatch>>,
 }
 
 impl FileWriter {
@@ -46,23 +43,36 @@ impl FileWriter {
             path: path.to_path_buf(),
             schema,
             writer,
-            waiting: Vec::with_capacity(BATCH),
+            filling: Arrays::new(BATCH),
             rows: 0,
+            written: None,
         })
     }
 
-    /// Takes a row; they come by time.
-    pub fn push(&mut self, row: StoredReading) -> Result<(), StoreError> {
-        self.waiting.push(row);
-        self.rows += 1;
-        if self.waiting.len() == BATCH {
-            self.encode()?;
+    /// From now on keeps what is written, for [`FileWriter::finish`] to give: about 80 bytes a row.
+    pub fn keeping(self) -> Self {
+        Self {
+            written: Some(Vec::new()),
+            ..self
         }
-        Ok(())
     }
 
-    /// Writes what is waiting and the foot, and waits for the disk. Gives the number of rows.
-    pub fn finish(mut self) -> Result<u64, StoreError> {
+    /// Takes a row; they come by time.
+    pub fn push(&mut self, row: &StoredReading) -> Result<(), StoreError> {
+        self.filling.push(row);
+        self.encode_when_full()
+    }
+
+    /// Takes a row of [`super::arrays::HOT_COLUMNS`] and gives its time, run and count; `None`, and nothing is taken, when it
+    /// has to come by [`FileWriter::push`].
+    pub fn push_row(&mut self, row: &Row) -> Result<Option<(i64, u32, u64)>, StoreError> {
+        let taken = self.filling.push_row(row);
+        self.encode_when_full()?;
+        Ok(taken)
+    }
+
+    /// Writes what is waiting and the foot, and waits for the disk. Gives the number of rows, and what was kept.
+    pub fn finish(mut self) -> Result<(u64, Vec<RecordBatch>), StoreError> {
         self.encode()?;
         let mut file = self
             .writer
@@ -71,19 +81,29 @@ impl FileWriter {
         file.flush()
             .and_then(|()| file.sync_all())
             .map_err(|source| cannot_write(&self.path, &source))?;
-        Ok(self.rows)
+        Ok((self.rows, self.written.unwrap_or_default()))
+    }
+
+    fn encode_when_full(&mut self) -> Result<(), StoreError> {
+        if self.filling.len() >= BATCH {
+            self.encode()?;
+        }
+        Ok(())
     }
 
     fn encode(&mut self) -> Result<(), StoreError> {
-        if self.waiting.is_empty() {
+        if self.filling.len() == 0 {
             return Ok(());
         }
-        let columns = columns(&self.waiting);
-        self.waiting.clear();
-        RecordBatch::try_new(self.schema.clone(), columns)
+        self.rows += self.filling.len() as u64;
+        let batch = RecordBatch::try_new(self.schema.clone(), self.filling.take())
             .map_err(ParquetError::from)
-            .and_then(|batch| self.writer.write(&batch))
-            .map_err(|fault| failed(&self.path, &fault))
+            .and_then(|batch| self.writer.write(&batch).map(|()| batch))
+            .map_err(|fault| failed(&self.path, &fault))?;
+        if let Some(written) = &mut self.written {
+            written.push(batch);
+        }
+        Ok(())
     }
 }
 
@@ -123,86 +143,6 @@ fn properties(schema: &Schema, board: BoardId) -> WriterProperties {
     properties.build()
 }
 
-fn columns(rows: &[StoredReading]) -> Vec<ArrayRef> {
-    let all: Vec<[Code; 4]> = rows.iter().map(|row| codes(&row.reading)).collect();
-    let steps = |place: usize| -> ArrayRef {
-        let steps = all.iter().map(|codes| match codes[place] {
-            Code::Steps(steps) => Some(steps),
-            Code::Null | Code::None => None,
-        });
-        Arc::new(steps.collect::<Int32Array>())
-    };
-    let leakage = |of: fn(&PoleLeakage) -> f32| -> ArrayRef {
-        let values = rows.iter().map(|row| match &row.reading.insulation {
-            Insulation::Measured { leakage, .. } => Some(of(leakage)).filter(|x| !x.is_nan()),
-            Insulation::NotMeasured { .. } => None,
-        });
-        Arc::new(values.collect::<Float32Array>())
-    };
-    let reasons = || words::REASONS.map(words::of_reason);
-    let times = rows.iter().map(|row| row.t_us);
-    let boots = rows.iter().map(|row| row.boot);
-    let ats = rows.iter().map(|row| row.reading.at.0);
-    let current_reasons = rows.iter().map(|row| match row.reading.i_bond {
-        BondCurrent::NotMeasured(why) => place(&words::REASONS, &why),
-        BondCurrent::Measured { .. } => None,
-    });
-    let measured_at = rows.iter().map(|row| match row.reading.insulation {
-        Insulation::Measured { at, .. } => at.0,
-        Insulation::NotMeasured { since, .. } => since.0,
-    });
-    let insulation_reasons = rows.iter().map(|row| match row.reading.insulation {
-        Insulation::NotMeasured { why, .. } => place(&words::REASONS, &why),
-        Insulation::Measured { .. } => None,
-    });
-    let states = rows
-        .iter()
-        .map(|row| place(&words::STATES, &row.reading.state));
-    let bonds = rows.iter().map(|row| Some(row.reading.bond_open));
-    let as_sent = rows
-        .iter()
-        .zip(&all)
-        .map(|(row, codes)| codes.contains(&Code::None).then(|| postcard_of(row)));
-    vec![
-        Arc::new(TimestampMicrosecondArray::from_iter_values(times).with_timezone("UTC")),
-        Arc::new(UInt32Array::from_iter_values(boots)),
-        Arc::new(UInt64Array::from_iter_values(ats)),
-        steps(0),
-        steps(1),
-        dictionary(&reasons(), current_reasons),
-        steps(2),
-        steps(3),
-        leakage(|l| l.g_pos.0),
-        leakage(|l| l.g_neg.0),
-        leakage(|l| l.g_sigma.0),
-        leakage(|l| l.c.0),
-        leakage(|l| l.c_sigma.0),
-        Arc::new(UInt64Array::from_iter_values(measured_at)),
-        dictionary(&reasons(), insulation_reasons),
-        dictionary(&words::STATES.map(words::of_state), states),
-        Arc::new(bonds.collect::<BooleanArray>()),
-        Arc::new(as_sent.collect::<BinaryArray>()),
-    ]
-}
-
-/// A reading came out of a frame, so it fits the room.
-fn postcard_of(row: &StoredReading) -> Vec<u8> {
-    let mut room = [0; 2 * ohmward_proto::MAX_BODY];
-    postcard::to_slice(&row.reading, &mut room).map_or_else(|_| Vec::new(), |bytes| bytes.to_vec())
-}
-
-fn place<T: PartialEq>(all: &[T], one: &T) -> Option<i8> {
-    all.iter()
-        .position(|candidate| candidate == one)
-        .and_then(|place| i8::try_from(place).ok())
-}
-
-fn dictionary(words: &[&str], keys: impl Iterator<Item = Option<i8>>) -> ArrayRef {
-    let keys: Int8Array = keys.collect();
-    let words = StringArray::from_iter_values(words);
-    Arc::new(DictionaryArray::<Int8Type>::new(keys, Arc::new(words)))
-}
-
 fn failed(path: &Path, fault: &ParquetError) -> StoreError {
     // What the disk said is inside.
     if let ParquetError::External(inner) = fault
@@ -219,9 +159,9 @@ fn failed(path: &Path, fault: &ParquetError) -> StoreError {
 pub fn cannot_write(path: &Path, source: &std::io::Error) -> StoreError {
     let file = path.to_path_buf();
     match source.kind() {
-        std::io::ErrorKind::StorageFull | std::io::ErrorKind::QuotaExceeded => {
-            StoreError::ArchiveFull { file }
-        }
+        std::io::ErrorKind::StorageFull
+        | std::io::ErrorKind::QuotaExceeded
+        | std::io::ErrorKind::FileTooLarge => StoreError::ArchiveFull { file },
         kind => StoreError::ArchiveUnwritable {
             file,
             source: std::io::Error::new(kind, source.to_string()),

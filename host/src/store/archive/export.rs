@@ -1,7 +1,6 @@
 //! Readings of any time as one Parquet file, to hand over.
 
-use super::FileWriter;
-use super::encode::cannot_write;
+use super::encode::{FileWriter, cannot_write};
 use crate::store::{Store, StoreError};
 use ohmward_proto::message::BoardId;
 use std::ops::Range;
@@ -26,9 +25,9 @@ impl Store {
             let mut writer = FileWriter::create(hidden, board)?;
             let source = self.source();
             if let Some(board) = source.board(board)? {
-                source.each(board, &range, |row| writer.push(row))?;
+                source.each(board, &range, |row| writer.push(&row))?;
             }
-            let rows = writer.finish()?;
+            let (rows, _) = writer.finish()?;
             std::fs::rename(hidden, to).map_err(|source| cannot_write(to, &source))?;
             Ok(rows)
         })();

@@ -25,6 +25,14 @@ struct Span {
     last: u64,
 }
 
+/// What of a run is in files.
+#[derive(Debug)]
+struct Spans {
+    of_files: Vec<Span>,
+    /// The highest count in any.
+    last: u64,
+}
+
 /// The file looked into last.
 #[derive(Debug)]
 struct FileKeys {
@@ -34,16 +42,23 @@ struct FileKeys {
     keys: Vec<(u32, u64)>,
 }
 
-/// What is remembered of it from reading to reading. To be forgotten whenever a day moves.
+/// What is remembered of it from reading to reading. To be forgotten, of its board, whenever a day moves.
 #[derive(Debug, Default)]
 pub struct Memory {
     /// By board and run.
-    spans: HashMap<(i64, u32), Vec<Span>>,
+    spans: HashMap<(i64, u32), Spans>,
     dropped: HashMap<i64, BTreeSet<i64>>,
     file: Option<FileKeys>,
 }
 
 impl Memory {
+    /// A day of this board has moved, or was dropped.
+    pub fn forget(&mut self, board: Board) {
+        self.spans.retain(|(of, _), _| *of != board.key);
+        self.dropped.remove(&board.key);
+        self.file = self.file.take().filter(|file| file.board != board.key);
+    }
+
     /// Looks a reading up.
     pub fn look(
         &mut self,
@@ -53,14 +68,20 @@ impl Memory {
         at: u64,
         date: i64,
     ) -> Result<Known, StoreError> {
-        if self.dropped_days(source, board)?.contains(&date) {
+        let dropped = self.dropped_days(source, board)?;
+        if !dropped.is_empty() && dropped.contains(&date) {
             return Ok(Known::Dropped);
         }
         let spans = match self.spans.entry((board.key, boot)) {
             Entry::Occupied(known) => known.into_mut(),
             Entry::Vacant(place) => place.insert(spans_of(source, board, boot)?),
         };
+        // Nearly always it is newer than all there is.
+        if at > spans.last {
+            return Ok(Known::No);
+        }
         let within = spans
+            .of_files
             .iter()
             .filter(|span| (span.first..=span.last).contains(&at));
         let dates: Vec<i64> = within.map(|span| span.date).collect();
@@ -118,8 +139,8 @@ impl Memory {
     }
 }
 
-fn spans_of(source: &Source, board: Board, boot: u32) -> Result<Vec<Span>, StoreError> {
-    source
+fn spans_of(source: &Source, board: Board, boot: u32) -> Result<Spans, StoreError> {
+    let of_files: Vec<Span> = source
         .db
         .prepare_cached(
             "SELECT date, at_first, at_last FROM archive_run WHERE board = ?1 AND boot = ?2 ORDER BY date",
@@ -135,5 +156,10 @@ fn spans_of(source: &Source, board: Board, boot: u32) -> Result<Vec<Span>, Store
                 })?
                 .collect()
         })
-        .map_err(source.failed("read"))
+        .map_err(source.failed("read"))?;
+    let last = of_files.iter().map(|span| span.last).max();
+    Ok(Spans {
+        of_files,
+        last: last.unwrap_or_default(),
+    })
 }

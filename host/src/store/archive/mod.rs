@@ -6,11 +6,16 @@
 //! A file counts once the table `archive_day` says so, with its hash; what else lies there is not read. Read [`seal`] for the order
 //! in which a day moves, so that at no moment a reading is lost or given twice.
 //!
-//! - this file: which days there are, and where. - [`columns`]: what stands in a file. - [`encode`], [`decode`]: readings ↔ files.
-//! - [`seal`]: tables → file. - [`rules`]: how long what is kept. - [`keeper`]: when. - [`export`]: a file to hand over.
+//! - this file: which days there are, and where. - [`columns`]: what stands in a file. - [`arrays`], [`encode`], [`decode`]:
+//!   readings ↔ files.
+//! - [`seal`]: tables → file, step by step. - [`build`]: those steps that need no writer. - [`compare`]: a file against what was written.
+//! - [`rules`]: how long what is kept. - [`keeper`]: when, and on which thread. - [`export`]: a file to hand over.
 //! - [`known`]: whether a reading that comes in is there already.
 
+mod arrays;
+mod build;
 mod columns;
+mod compare;
 mod decode;
 mod encode;
 mod export;
@@ -19,8 +24,10 @@ pub mod known;
 mod rules;
 mod seal;
 
+pub use arrays::HOT_COLUMNS;
 pub use columns::as_kept;
 pub use decode::DayRows;
+#[cfg(test)]
 pub use encode::FileWriter;
 pub use keeper::{Keeper, Turn};
 pub use rules::Rules;
@@ -109,21 +116,25 @@ fn folder(dir: &Path, board: BoardId, date: i64) -> PathBuf {
 /// The bytes of a file of the archive, held against the hash it was recorded with: a damaged file gives an error, not readings.
 ///
 /// A day that is being sealed again is for a moment the new file with the old record beside it; what it will be is then recorded
-/// too. A recorder may have done that after this connection began to look, so in doubt it is looked up afresh.
+/// too. A recorder may have done that after this connection began to look, so in doubt it is looked up afresh, and
+/// once more in case the file was replaced between the two.
 pub fn load(source: &Source, board: Board, day: &Day) -> Result<Bytes, StoreError> {
     let path = file(source.dir, board.id, day.date);
-    let (bytes, sha256) = bytes_of(&path)?;
-    if sha256 == day.sha256 || is_recorded(source.db, board, day.date, &sha256).unwrap_or(false) {
-        return Ok(bytes);
+    for _ in 0..2 {
+        let (bytes, sha256) = bytes_of(&path)?;
+        if sha256 == day.sha256 || is_recorded(source.db, board, day.date, &sha256).unwrap_or(false)
+        {
+            return Ok(bytes);
+        }
+        let afresh = super::open_to_read(&source.dir.join(super::FILE));
+        if let Ok(true) = afresh.and_then(|db| is_recorded(&db, board, day.date, &sha256)) {
+            return Ok(bytes);
+        }
     }
-    let afresh = super::open_to_read(&source.dir.join(super::FILE));
-    match afresh.and_then(|db| is_recorded(&db, board, day.date, &sha256)) {
-        Ok(true) => Ok(bytes),
-        _ => Err(StoreError::Archive {
-            file: path,
-            why: "its content is not what was recorded when it was sealed".into(),
-        }),
-    }
+    Err(StoreError::Archive {
+        file: path,
+        why: "its content is not what was recorded when it was sealed".into(),
+    })
 }
 
 fn is_recorded(

@@ -1,27 +1,24 @@
 //! A day moves from the tables into a file.
 //!
 //! ```text
-//! rows (tables, and the day's file if it has one) ─→ hidden file, on disk ─→ read back, compared with the rows
-//!   ─→ its hash announced ─→ renamed, folder on disk ─→ hash of what lies there now
-//!   ─→ one transaction: file, hash and count recorded, rows removed from the tables
+//!   anywhere       rows (tables, and the day's file if it has one) ─→ hidden file, on disk ─→ read back, compared
+//!   writer         its hash announced
+//!   anywhere       renamed, folder on disk ─→ hash of what lies there now
+//!   writer         one transaction, if the tables hold as many rows of the day as then: file, hash and count recorded
+//!   writer         rows removed from the tables, some at a time, each time if they are as many as then
 //! ```
-//! Wherever this is cut short, the rows still stand in the tables or the record of the file does: before the last step tables are
-//! read, with whatever an earlier file of the day holds; after it, the file. A new file of a day holds everything the old one
-//! did, and what stands in both places is given once. The next run begins afresh.
+//! Wherever this is cut short, the rows still stand in the tables or the record of the file does: before the record tables are
+//! read, with whatever an earlier file of the day holds; after it, both. A new file of a day holds everything the old one
+//! did, and what stands in both places is given once. Rows are only ever added, by the one writer, so as many as then are the same
+//! as then. The next run begins afresh; what it finds in both places it puts into the file once.
 
-use super::encode::{FileWriter, cannot_write};
-use super::{DayRows, FOLDER, as_kept, bytes_of, date_words, days, file, folder};
-use crate::store::rollup::keep;
+use super::build::{Built, Place};
+use super::{FOLDER, date_words, days};
 use crate::store::rows::{Board, Source, day_us};
-use crate::store::{Store, StoreError, StoredReading};
+use crate::store::{Store, StoreError};
 use ohmward_proto::message::BoardId;
 use rusqlite::params;
-use std::collections::{BTreeMap, HashSet};
-use std::fs::File;
-use std::ops::Range;
-use std::path::Path;
-
-const HIDDEN: &str = ".readings.parquet.new";
+use std::collections::HashSet;
 
 /// A day that was moved.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
@@ -38,6 +35,18 @@ pub struct Sealed {
     pub bytes: u64,
 }
 
+impl From<&Built> for Sealed {
+    fn from(built: &Built) -> Self {
+        Self {
+            board: built.plan.board.id,
+            date: built.plan.date,
+            rows: built.rows,
+            moved: built.moved,
+            bytes: built.bytes,
+        }
+    }
+}
+
 /// Where sealing can be cut short, for tests that do.
 #[cfg(test)]
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
@@ -49,13 +58,16 @@ pub enum Step {
     Announced,
     Renamed,
     OnDisk,
+    RecordWritten,
+    Recorded,
     RowsRemoved,
+    SliceGone,
     Committed,
 }
 
 #[cfg(test)]
 impl Step {
-    pub const ALL: [Self; 9] = [
+    pub const ALL: [Self; 12] = [
         Self::Begun,
         Self::HalfWritten,
         Self::Written,
@@ -63,7 +75,10 @@ impl Step {
         Self::Announced,
         Self::Renamed,
         Self::OnDisk,
+        Self::RecordWritten,
+        Self::Recorded,
         Self::RowsRemoved,
+        Self::SliceGone,
         Self::Committed,
     ];
 }
@@ -76,20 +91,13 @@ macro_rules! step {
     };
 }
 
-/// Readings of a run that a file spans.
-#[derive(Clone, Copy)]
-struct RunSpan {
-    first: u64,
-    last: u64,
-    rows: u64,
-}
-
 impl Store {
     /// Moves a day of a board (days since 1970-01-01, UTC) from the tables into the archive. `None` when the tables hold nothing of it.
-    /// Late readings of a day that is there already are put into its file.
+    /// Late readings of a day that is there already are put into its file. All of it at once: a recorder goes by
+    /// [`crate::store::Keeper`].
     ///
     /// # Errors
-    /// [`StoreError`]: then the readings are where they were.
+    /// [`StoreError`]: then the readings are where they were, or in the file, or in both; each is given once.
     pub fn seal(&mut self, board: BoardId, date: i64) -> Result<Option<Sealed>, StoreError> {
         self.refuse_reader()?;
         let source = self.source();
@@ -97,74 +105,51 @@ impl Store {
             return Ok(None);
         };
         let range = day_us(date);
-        let moved = hot_count(&source, board, &range)?;
-        if moved == 0 {
+        if source.count_hot(board, &range)? == 0 {
             return Ok(None);
         }
         self.work_off_within(board, &range)?;
         step!(self, Begun);
-
-        let source = self.source();
-        let place = folder(&self.dir, board.id, date);
-        let made = make_folders(&self.dir, &place)?;
-        let hidden = place.join(HIDDEN);
-        let mut writer = FileWriter::create(&hidden, board.id)?;
-        let mut spans: BTreeMap<u32, RunSpan> = BTreeMap::new();
-        let mut ends: Option<(i64, i64)> = None;
-        each_once(&source, board, date, |row| {
-            let at = row.reading.at.0;
-            let span = spans.entry(row.boot).or_insert(RunSpan {
-                first: at,
-                last: at,
-                rows: 0,
-            });
-            span.first = span.first.min(at);
-            span.last = span.last.max(at);
-            span.rows += 1;
-            ends = Some((ends.map_or(row.t_us, |(from, _)| from), row.t_us));
-            #[cfg(test)]
-            if span.rows == 2 {
-                (self.at_step)(Step::HalfWritten)?;
+        let Some(built) = self.place().plan(board, date).build()? else {
+            return Ok(None);
+        };
+        self.announce(&built)?;
+        built.put_in_place()?;
+        if !self.record(&built)? {
+            return Ok(None);
+        }
+        for slice in 0..built.slices.len() {
+            if !self.remove(&built, slice)? {
+                break;
             }
-            writer.push(row)
-        })?;
-        let rows = writer.finish()?;
-        step!(self, Written);
-        let Some(ends) = ends else { return Ok(None) };
+        }
+        step!(self, Committed);
+        Ok(Some(Sealed::from(&built)))
+    }
 
-        let (bytes, sha256) = bytes_of(&hidden)?;
-        let size = bytes.len() as u64;
-        compare(
-            &source,
-            board,
-            date,
-            DayRows::open(bytes, &hidden)?,
-            &hidden,
-        )?;
-        step!(self, Compared);
+    pub(super) fn place(&self) -> Place {
+        Place {
+            dir: self.dir.clone(),
+            _lock: self.lock.clone(),
+            #[cfg(test)]
+            at_step: self.at_step,
+        }
+    }
 
+    /// Says what the day's file will be, so that readers believe it from the moment it is there.
+    pub(super) fn announce(&mut self, built: &Built) -> Result<(), StoreError> {
         self.db
             .execute(
-                "INSERT OR REPLACE INTO archive_next VALUES (?1, ?2, ?3)",
-                params![board.key, date, sha256],
+                "INSERT OR IGNORE INTO archive_next VALUES (?1, ?2, ?3)",
+                params![built.plan.board.key, built.plan.date, built.sha256],
             )
             .map_err(self.failed("write to"))?;
         step!(self, Announced);
-        let path = file(&self.dir, board.id, date);
-        std::fs::rename(&hidden, &path).map_err(|source| cannot_write(&path, &source))?;
-        step!(self, Renamed);
-        for folder in made.into_iter().chain([place.as_path()]) {
-            sync_folder(folder)?;
-        }
-        step!(self, OnDisk);
-        if bytes_of(&path)?.1 != sha256 {
-            return Err(StoreError::Archive {
-                file: path,
-                why: "it does not read back as it was written".into(),
-            });
-        }
+        Ok(())
+    }
 
-        self.known = super::known::Memory::default();
+    /// From now on the file counts. `false`, and nothing is recorded, when rows of the day came meanwhile: its turn comes again.
+    pub(super) fn record(&mut self, built: &Built) -> Result<bool, StoreError> {
         let failed = self.failed("write to");
         let work = self.db.transaction().map_err(&failed)?;
         let source = Source {
@@ -172,9 +157,9 @@ impl Store {
             dir: &self.dir,
             has_archive: true,
         };
-        if hot_count(&source, board, &range)? != moved {
-            // No way there for one writer. Whatever came is kept, and the day's turn comes again.
-            return Ok(None);
+        let (board, date) = (built.plan.board, built.plan.date);
+        if source.count_hot(board, &day_us(date))? != built.moved {
+            return Ok(false);
         }
         let done = (|| {
             work.execute(
@@ -182,14 +167,14 @@ impl Store {
                 params![
                     board.key,
                     date,
-                    rows as i64,
-                    size as i64,
-                    sha256,
-                    ends.0,
-                    ends.1
+                    built.rows as i64,
+                    built.bytes as i64,
+                    built.sha256,
+                    built.ends.0,
+                    built.ends.1
                 ],
             )?;
-            for (boot, span) in &spans {
+            for (boot, span) in &built.runs {
                 work.execute(
                     "INSERT OR REPLACE INTO archive_run VALUES (?1,?2,?3,?4,?5,?6)",
                     params![
@@ -205,147 +190,42 @@ impl Store {
             work.execute(
                 "DELETE FROM archive_next WHERE board = ?1 AND date = ?2",
                 params![board.key, date],
-            )?;
-            work.execute(
-                "DELETE FROM reading WHERE board = ?1 AND t_us >= ?2 AND t_us < ?3",
-                params![board.key, range.start, range.end],
             )
         })();
         done.map_err(&failed)?;
-        step!(self, RowsRemoved);
+        step!(self, RecordWritten);
         work.commit().map_err(&failed)?;
-        step!(self, Committed);
-        Ok(Some(Sealed {
-            board: board.id,
-            date,
-            rows,
-            moved,
-            bytes: size,
-        }))
+        self.known.forget(board);
+        step!(self, Recorded);
+        Ok(true)
     }
 
-    /// Works off what is marked of a time, in a transaction of its own.
-    pub(in crate::store) fn work_off_within(
-        &mut self,
-        board: Board,
-        range: &Range<i64>,
-    ) -> Result<(), StoreError> {
+    /// Removes a slice of the rows that are in the file. `false`, and they stay, when a late row is among them: then the day's turn comes
+    /// again.
+    pub(super) fn remove(&mut self, built: &Built, slice: usize) -> Result<bool, StoreError> {
+        let Some(slice) = built.slices.get(slice) else {
+            return Ok(true);
+        };
         let failed = self.failed("write to");
         let work = self.db.transaction().map_err(&failed)?;
-        let source = Source {
-            db: &work,
-            dir: &self.dir,
-            has_archive: true,
-        };
-        let hours = keep::stale(&source, board, range)?;
-        keep::work_off(&source, board, &hours, u64::MAX, keep::Unreadable::Ends)?;
-        work.commit().map_err(&failed)
-    }
-}
-
-fn hot_count(source: &Source, board: Board, range: &Range<i64>) -> Result<u64, StoreError> {
-    source
-        .db
-        .prepare_cached(
-            "SELECT count(*) FROM reading WHERE board = ?1 AND t_us >= ?2 AND t_us < ?3",
-        )
-        .and_then(|mut query| {
-            query.query_row(params![board.key, range.start, range.end], |row| {
-                row.get::<_, i64>(0)
+        let removed = work
+            .prepare_cached("DELETE FROM reading WHERE board = ?1 AND t_us >= ?2 AND t_us < ?3")
+            .and_then(|mut remove| {
+                remove.execute(params![
+                    built.plan.board.key,
+                    slice.range.start,
+                    slice.range.end
+                ])
             })
-        })
-        .map(|count| count as u64)
-        .map_err(source.failed("read"))
-}
-
-/// Every reading of a day, by time. Where the day has a file, a reading is known by run and count, whatever time it came with
-/// the second time.
-fn each_once(
-    source: &Source,
-    board: Board,
-    date: i64,
-    mut take: impl FnMut(StoredReading) -> Result<(), StoreError>,
-) -> Result<(), StoreError> {
-    let has_file = days(source, board)?
-        .iter()
-        .any(|day| day.date == date && !day.dropped);
-    let mut given = HashSet::new();
-    source.each(board, &day_us(date), |row| {
-        if has_file && !given.insert((row.boot, row.reading.at)) {
-            return Ok(());
+            .map_err(&failed)?;
+        if removed as u64 != slice.rows {
+            return Ok(false); // rolled back
         }
-        take(row)
-    })
-}
-
-/// Holds what was written against what it was written from.
-fn compare(
-    source: &Source,
-    board: Board,
-    date: i64,
-    mut written: DayRows,
-    path: &Path,
-) -> Result<(), StoreError> {
-    let differs = |why: String| StoreError::Archive {
-        file: path.to_path_buf(),
-        why,
-    };
-    each_once(source, board, date, |row| {
-        let at = row.reading.at.0;
-        match written.next().transpose()? {
-            Some(read) if read.is_same(&as_kept(&row)) => Ok(()),
-            _ => Err(differs(format!(
-                "the reading at sample {at} of run {} does not read back as it was written",
-                row.boot
-            ))),
-        }
-    })?;
-    match written.next() {
-        None => Ok(()),
-        Some(_) => Err(differs("it holds more than was written".into())),
+        step!(self, RowsRemoved);
+        work.commit().map_err(&failed)?;
+        step!(self, SliceGone);
+        Ok(true)
     }
-}
-
-/// Makes the folders from the store's down to the file's. Gives those whose entries are new.
-fn make_folders<'a>(dir: &Path, place: &'a Path) -> Result<Vec<&'a Path>, StoreError> {
-    let unwritable = |source| cannot_write(place, &source);
-    if place.is_dir() {
-        return Ok(Vec::new());
-    }
-    std::fs::create_dir_all(place).map_err(unwritable)?;
-    let above = place.ancestors().skip(1);
-    Ok(above.take_while(|folder| folder.starts_with(dir)).collect())
-}
-
-fn sync_folder(folder: &Path) -> Result<(), StoreError> {
-    // Windows has no way to wait for a folder, and needs none.
-    if cfg!(windows) {
-        return Ok(());
-    }
-    File::open(folder)
-        .and_then(|folder| folder.sync_all())
-        .map_err(|source| cannot_write(folder, &source))
-}
-
-/// Days of which the tables hold readings, by date.
-pub fn hot_days(source: &Source, board: Board) -> Result<Vec<i64>, StoreError> {
-    let next = |from_us: i64| -> rusqlite::Result<Option<i64>> {
-        source
-            .db
-            .prepare_cached("SELECT min(t_us) FROM reading WHERE board = ?1 AND t_us >= ?2")?
-            .query_row(params![board.key, from_us], |row| row.get(0))
-    };
-    let mut dates = Vec::new();
-    let mut from_us = i64::MIN;
-    while let Some(t_us) = next(from_us).map_err(source.failed("read"))? {
-        let date = t_us.div_euclid(crate::store::rollup::DAY_US);
-        dates.push(date);
-        from_us = day_us(date).end;
-        if from_us <= t_us {
-            break; // the end of time
-        }
-    }
-    Ok(dates)
 }
 
 /// Files below the archive's folder that no record knows: what a sealing that was cut short has left, or a stranger's.

@@ -9,13 +9,14 @@
 //! every row.
 //!
 //! - [`spread`]: minimum, mean, maximum, quantiles. - [`build`]: rows → roll-ups. - [`keep`]: marking and working off.
-//! - [`read`]: giving them out. - [`measurement`]: measurements of insulation, each once.
+//! - [`work`]: what waits, worked off. - [`read`]: giving them out. - [`measurement`]: measurements of insulation, each once.
 
 mod build;
 pub mod keep;
 pub mod measurement;
 pub mod read;
 mod spread;
+mod work;
 
 pub use spread::Spread;
 

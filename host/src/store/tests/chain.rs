@@ -144,6 +144,84 @@ fn every_edit_is_found() {
     }
 }
 
+/// An event that nobody here can read is in the log from the moment it comes, as it came, and stays so when it can be read.
+#[test]
+fn an_event_that_cannot_be_read_yet_cannot_be_edited_unseen_either() {
+    let unread = |seq: u32, message: Vec<u8>| Entry::UnreadEvent {
+        board: BOARD,
+        t_us: 5,
+        host_us: 6,
+        t_sigma_us: None,
+        id: EventId { boot: 3, seq },
+        at: SampleIndex(9),
+        message,
+    };
+    let known = Event {
+        id: EventId { boot: 3, seq: 8 },
+        at: SampleIndex(9),
+        kind: EventKind::Connected,
+    };
+    let readable = postcard::to_slice(&known, &mut [0; 64]).unwrap().to_vec();
+    let filled = |dir: &std::path::Path| {
+        let mut store = Store::open_or_create(dir).unwrap();
+        store
+            .write(&[
+                event(0, tripped()),
+                unread(7, vec![3, 7, 9, 99, 4]),
+                unread(8, readable.clone()),
+                event(1, EventKind::Reset),
+            ])
+            .unwrap();
+        store
+    };
+    let dir = tempfile::tempdir().unwrap();
+    let store = filled(dir.path());
+    let head = store.event_head().unwrap().unwrap();
+    assert_eq!((head.count, faults(&store)), (4, vec![]));
+    let gaps = store.check(&CheckOptions::default()).unwrap().gaps;
+    assert_eq!(gaps.len(), 1, "2 to 6 alone: 7 and 8 came; {gaps:?}");
+
+    for edit in [
+        "UPDATE event_unread SET message = x'0307096305' WHERE seq = 7",
+        "UPDATE event_unread SET t_us = 4 WHERE seq = 7",
+        "UPDATE event_unread SET host_us = 4 WHERE seq = 7",
+        "UPDATE event_unread SET t_sigma_us = 4 WHERE seq = 7",
+        "UPDATE event_unread SET at_sample = 4 WHERE seq = 7",
+        "UPDATE event_unread SET seq = 6 WHERE seq = 7",
+        "DELETE FROM event_unread WHERE seq = 7",
+        "INSERT INTO event_unread SELECT board, boot, 20, at_sample, t_us, host_us, t_sigma_us, message FROM event_unread
+         WHERE seq = 7",
+    ] {
+        let dir = tempfile::tempdir().unwrap();
+        let store = filled(dir.path());
+        store.db.execute_batch(edit).unwrap();
+        assert!(!faults(&store).is_empty(), "not found: {edit}");
+    }
+
+    // Read by a program that knows one of the two: another place, the same entry, the same head.
+    drop(store);
+    let store = Store::open_or_create(dir.path()).unwrap();
+    assert_eq!(store.events(&EventFilter::default()).unwrap().len(), 3);
+    let report = store.check(&CheckOptions { head: Some(head) }).unwrap();
+    assert_eq!((report.faults, report.events), (vec![], 4));
+    assert_eq!(store.event_head().unwrap(), Some(head));
+    drop(store);
+    let whole = std::fs::read(dir.path().join(FILE)).unwrap();
+    for edit in [
+        "UPDATE event SET kind = 'rested' WHERE seq = 8",
+        "UPDATE event SET detail = '\"rested\"' WHERE seq = 8",
+        "UPDATE event SET t_us = 4 WHERE seq = 8",
+        "UPDATE event SET message = (SELECT message FROM event WHERE seq = 1) WHERE seq = 8",
+        "DELETE FROM event WHERE seq = 8",
+    ] {
+        let store = Store::open_or_create(dir.path()).unwrap();
+        store.db.execute_batch(edit).unwrap();
+        assert!(!faults(&store).is_empty(), "not found: {edit}");
+        drop(store);
+        std::fs::write(dir.path().join(FILE), &whole).unwrap();
+    }
+}
+
 /// Who rewrites chain and head as well is found by a head that was written down.
 #[test]
 fn a_log_cut_short_with_its_head_is_found_by_a_head_from_elsewhere() {

@@ -122,6 +122,24 @@ fn what_is_not_a_store_is_named_and_left_alone() {
 /// Takes away what later layouts added.
 pub fn downgrade(dir: &Path, version: i64) {
     let db = Connection::open(dir.join(FILE)).unwrap();
+    // Layout 5 put readings into another order and gave the announcements of a day a longer key.
+    let old = &schema::TABLES[schema::TABLES.find("CREATE TABLE reading").unwrap()..];
+    let old = &old[..old.find("CREATE TABLE event").unwrap()];
+    db.execute_batch(&format!(
+        "DROP INDEX reading_by_count; ALTER TABLE reading RENAME TO reading_5;
+         {old} INSERT INTO reading SELECT * FROM reading_5; DROP TABLE reading_5;
+         CREATE TABLE next_4 (board INTEGER NOT NULL REFERENCES board, date INTEGER NOT NULL, sha256 BLOB NOT NULL,
+                              PRIMARY KEY (board, date)) WITHOUT ROWID;
+         INSERT OR REPLACE INTO next_4 SELECT * FROM archive_next;
+         DROP TABLE archive_next; ALTER TABLE next_4 RENAME TO archive_next;"
+    ))
+    .unwrap();
+    if version == 4 {
+        db.execute_batch("DELETE FROM event_chain WHERE NOT EXISTS (SELECT 1 FROM every_event AS e
+            WHERE (e.board, e.boot, e.seq) = (event_chain.board, event_chain.boot, event_chain.seq))").unwrap();
+        db.pragma_update(None, "user_version", version).unwrap();
+        return;
+    }
     let mut added = vec![
         "rollup",
         "hour_rows",
@@ -217,6 +235,63 @@ fn an_event_that_only_a_newer_program_reads_waits_for_it() {
     let still = store.unread_events().unwrap();
     assert_eq!(still.len(), 1);
     assert_eq!(still[0].message, [3, 1, 9, 99, 4]);
+    assert_eq!(
+        store.check(&CheckOptions::default()).unwrap().faults,
+        Vec::<String>::new()
+    );
+}
+
+/// A store of layout 4, with a sealed day, hot rows, and an event that it could not read and did not chain.
+#[test]
+fn a_store_of_layout_4_is_opened_and_goes_on() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut store = Store::open_or_create(dir.path()).unwrap();
+    let mut batch: Vec<Entry> = (0..300)
+        .map(|k| reading_entry(k * 600, reading(k * 600)))
+        .collect();
+    batch.push(event(0, tripped()));
+    store.write(&batch).unwrap();
+    store.seal(BOARD, 0).unwrap().unwrap();
+    drop(store);
+    downgrade(dir.path(), 4);
+    let db = Connection::open(dir.path().join(FILE)).unwrap();
+    db.execute(
+        "INSERT INTO event_unread VALUES (1, 3, 1, 9, 5, 6, NULL, x'0301096304')",
+        [],
+    )
+    .unwrap();
+    drop(db);
+    let all = |store: &Store| store.readings(BOARD, 0..i64::MAX, 1000).unwrap().rows;
+    let reader = Store::open_existing(dir.path()).unwrap();
+    let before = all(&reader);
+    assert_eq!(before.len(), 300);
+    assert_eq!(
+        reader.check(&CheckOptions::default()).unwrap().faults,
+        Vec::<String>::new()
+    );
+    drop(reader);
+
+    let mut store = Store::open_or_create(dir.path()).unwrap();
+    assert_eq!(all(&store), before);
+    let report = store.check(&CheckOptions::default()).unwrap();
+    assert_eq!((report.faults, report.events), (vec![], 2));
+    assert_eq!(store.write(&batch).unwrap().known.readings, 300);
+    let more = reading_entry(200_000, reading(200_000));
+    assert_eq!(store.write(&[more]).unwrap().new.readings, 1);
+    store.seal(BOARD, 1).unwrap().unwrap();
+    assert_eq!(all(&store).len(), 301);
+    let shape: String = store
+        .db
+        .query_row(
+            "SELECT sql FROM sqlite_schema WHERE name = 'reading'",
+            [],
+            |row| row.get(0),
+        )
+        .unwrap();
+    assert!(
+        shape.contains("PRIMARY KEY (board, t_us, boot, at_sample)"),
+        "{shape}"
+    );
 }
 
 #[test]

@@ -3,7 +3,9 @@
 mod archive;
 mod chain;
 mod check;
+mod file;
 mod folder;
+mod keeper;
 mod long;
 mod rollup;
 
