@@ -4,11 +4,12 @@
 //! and only in light can anything be measured, so the mean hour of all looks at a lit array is taken for noon.
 
 use super::statistics::{median, quantile_of};
+use super::weather::{EA_EV, per_ev_above_25c};
 
 const DAY_S: f64 = 86_400.0;
 /// Noon is so many hours before and after the middle of the light.
 const NOON_H: f64 = 2.0;
-/// Below this share of the highest voltage of a day a measurement counts as one at low voltage.
+/// Two measurements differ in voltage from this ratio on.
 const LOW_VOLTAGE: f64 = 0.85;
 
 /// Temperature and water at the array, where somebody logs them.
@@ -66,7 +67,7 @@ pub struct DayFeatures {
     pub wet_morning: Option<Look>,
     /// Medians over noon: the driest the day has.
     pub dry_noon: Option<Look>,
-    /// Conductance at low voltage over that at high voltage within the hours around it, from dry looks; 1 = a plain resistance.
+    /// Conductance at low voltage over that at high voltage soon before or after, in alike water; 1 = a plain resistance.
     pub low_over_high_voltage: Option<f64>,
     /// Completed measurements.
     pub measured: u32,
@@ -212,30 +213,30 @@ impl Raw<'_> {
         }
     }
 
-    /// Pairs of neighbours in time that differ in voltage but hardly in water or temperature.
+    /// Pairs near in time that differ in voltage but hardly in water. Heat rises with voltage over a morning: it is taken out where
+    /// temperature is logged, by the activation energy commonly taken; else only pairs of the same hour count.
     fn low_over_high_voltage(&self) -> Option<f64> {
-        let v_max = self
-            .looks
-            .iter()
-            .filter_map(|look| look.v_v)
-            .max_by(f64::total_cmp)?;
         let mut ratios = Vec::new();
-        for pair in self.looks.windows(2) {
-            let (Some(a), Some(b)) = (pair[0].v_v, pair[1].v_v) else {
-                continue;
-            };
-            let (low, high) = if a < b {
-                (pair[0], pair[1])
-            } else {
-                (pair[1], pair[0])
-            };
-            let apart = (pair[1].t_s - pair[0].t_s).abs() < 3.0 * 3600.0
-                && a.min(b) < LOW_VOLTAGE * v_max
-                && a.max(b) >= LOW_VOLTAGE * v_max;
-            let alike = (low.c_f / high.c_f - 1.0).abs() < 0.05;
-            let clear = low.g_s() > 6.0 * low.g_sigma_s && high.g_s() > 6.0 * high.g_sigma_s;
-            if apart && alike && clear {
-                ratios.push(low.g_s() / high.g_s());
+        for (k, a) in self.looks.iter().enumerate() {
+            for b in &self.looks[k + 1..] {
+                let (Some(a_v), Some(b_v)) = (a.v_v, b.v_v) else {
+                    continue;
+                };
+                let (low, high) = if a_v < b_v { (a, b) } else { (b, a) };
+                let (within_s, heat) = match (low.weather.cell_c, high.weather.cell_c) {
+                    (Some(low_c), Some(high_c)) => {
+                        let per_ev = per_ev_above_25c(high_c) - per_ev_above_25c(low_c);
+                        (3.0 * 3600.0, (EA_EV.0 * per_ev).exp())
+                    }
+                    _ => (3600.0, 1.0),
+                };
+                let apart =
+                    (a.t_s - b.t_s).abs() <= within_s && a_v.min(b_v) < LOW_VOLTAGE * a_v.max(b_v);
+                let alike = (low.c_f / high.c_f - 1.0).abs() < 0.05;
+                let clear = low.g_s() > 6.0 * low.g_sigma_s && high.g_s() > 6.0 * high.g_sigma_s;
+                if apart && alike && clear {
+                    ratios.push(low.g_s() * heat / high.g_s());
+                }
             }
         }
         median(&ratios)

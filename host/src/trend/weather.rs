@@ -13,7 +13,7 @@ const BLOCK_DAYS: i64 = 14;
 /// Relative change of the voltage at the most powerful point of crystalline silicon, 1/K. Common practice, no source.
 const VOLTAGE_PER_K: f64 = -0.0045;
 /// Activation energy before anything is known, eV, and how far it may lie: `activation_energy_leakage_ev`, memory.
-const EA_EV: (f64, f64) = (0.7, 0.15);
+pub const EA_EV: (f64, f64) = (0.7, 0.15);
 /// Natural logarithm of the wet surface over the dry bulk at 25 °C before anything is known, and how far. Memory.
 const LN_WET: (f64, f64) = (3.0, 1.5);
 /// Days looked at in a fit, at most, evenly spread.
@@ -39,6 +39,12 @@ pub struct Air {
     pub per_ev: f64,
     /// Water; 0 where not known.
     pub wetness: f64,
+}
+
+/// What the activation energy multiplies at a temperature: (1/T₂₅ − 1/T)/k, 1/eV.
+pub fn per_ev_above_25c(cell_c: f64) -> f64 {
+    let inverse = |c: f64| 1.0 / (BOLTZMANN_EV_PER_K * (c + ZERO_CELSIUS_K));
+    inverse(25.0) - inverse(cell_c.clamp(-60.0, 110.0))
 }
 
 /// Turns looks into temperature and water.
@@ -119,10 +125,7 @@ impl Senses {
                 .map(|v| 25.0 + (v / self.v_25c - 1.0) / VOLTAGE_PER_K),
             Known::No => None,
         };
-        let per_ev = cell_c.map_or(0.0, |c| {
-            let inverse = |c: f64| 1.0 / (BOLTZMANN_EV_PER_K * (c + ZERO_CELSIUS_K));
-            inverse(25.0) - inverse(c.clamp(-60.0, 110.0))
-        });
+        let per_ev = cell_c.map_or(0.0, per_ev_above_25c);
         let wetness = if self.water == Known::Logged {
             look.weather.wetness.unwrap_or(0.0).clamp(0.0, 1.0)
         } else {

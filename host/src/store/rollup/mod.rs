@@ -9,14 +9,16 @@
 //! every row.
 //!
 //! - [`spread`]: minimum, mean, maximum, quantiles. - [`build`]: rows → roll-ups. - [`keep`]: marking and working off.
-//! - [`read`]: giving them out. - [`measurement`]: measurements of insulation, each once.
+//! - [`read`]: giving them out. - [`measurement`]: measurements of insulation, each once; [`measured`]: with the voltage at the time.
 
 mod build;
 pub mod keep;
+mod measured;
 pub mod measurement;
 pub mod read;
 mod spread;
 
+pub use measured::Measured;
 pub use spread::Spread;
 
 use super::quantity::Quantity;
