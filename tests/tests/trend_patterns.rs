@@ -26,21 +26,22 @@ fn is_whole(finding: &Finding) {
 }
 
 /// A healthy year whose voltage moves with the light, as with a converter that follows it.
-fn with_moving_voltage(seed: u64) -> Record {
-    let mut record = year(seed, Fate::Healthy, 120).record;
+fn with_moving_voltage(seed: u64) -> (Record, bool) {
+    let year = year(seed, Fate::Healthy, 120);
+    let mut record = year.record;
     for look in &mut record.looks {
         let hour = look.t_s.rem_euclid(DAY_S) / 3600.0;
         let light = (1.0 - ((hour - 12.0) / 6.5).powi(2)).max(0.0);
         look.v_v = look.v_v.map(|v| v * (0.65 + 0.35 * light.sqrt()));
     }
-    record
+    (record, year.logged)
 }
 
 #[test]
 fn conduction_that_grows_with_voltage_is_told_from_one_that_grows_with_heat() {
     let (mut told, mut wrongly, mut of) = (0, 0, 0);
     for seed in 78_000..78_006 {
-        let plain = with_moving_voltage(seed);
+        let (plain, logged) = with_moving_voltage(seed);
         wrongly += u32::from(
             said(&plain)
                 .iter()
@@ -52,14 +53,16 @@ fn conduction_that_grows_with_voltage_is_told_from_one_that_grows_with_heat() {
         for look in &mut worn.looks {
             look.g_pos_s += 3e-6 * (look.v_v.unwrap_or(0.0) / v_max).powi(5);
         }
-        of += 1;
+        // Without a logged temperature only values of the same hour are compared, and few of those differ in voltage.
+        of += u32::from(logged);
         let findings = said(&worn);
         if let Some(found) = findings.iter().find(|f| f.kind == Kind::GrowsWithVoltage) {
-            told += 1;
+            told += u32::from(logged);
             is_whole(found);
             assert!(found.check_first.contains("two voltages"), "{found:?}");
         }
     }
+    assert!(of >= 2);
     assert_eq!((told, wrongly), (of, 0), "told, wrongly told");
 }
 

@@ -29,7 +29,7 @@ const TOLD_FROM_WEATHER: f64 = 0.5;
 /// What the bootstrap cannot know is drawn beside it, each as one standard deviation of a natural logarithm; chosen on invented years
 /// so that nine of ten bands hold the true date (`trend_record` tells how many do on others).
 /// Pace of the growth to come over the one so far: nobody knows the law.
-const PACE_SIGMA: f64 = 0.1;
+const PACE_SIGMA: f64 = 0.12;
 /// Level of a whole future: season, dirt, and what is left of the weather after the fit.
 const LEVEL_SIGMA: f64 = 0.1;
 /// A single day: wetter or hotter than any of the recent past.

@@ -9,20 +9,15 @@ use std::ops::Range;
 
 /// A value older than this many checks is out of date.
 const CHECKS_OLD: f64 = 3.0;
-const DAY_US: i64 = 86_400_000_000;
 
 /// Reads everything a board has sent: each measurement once, what else was seen by the hour, from roll-ups.
 pub fn from_store(store: &Store, board: BoardId) -> Result<Record, StoreError> {
-    let Some((first, last)) = store.span(board)? else {
-        return Ok(Record::default());
-    };
-    let span = first..last.saturating_add(1);
     let terms = Terms::of(store, board)?;
-    // A measurement may have ended before the first reading that tells of it.
-    let measured = store.measured(board, &(first.saturating_sub(DAY_US)..span.end))?;
-    let mut record = match measured {
-        Some(measured) => by_hours(store, board, &span, &terms, &measured)?,
-        None => by_readings(store, board, &span, &terms)?,
+    // Of days that a rule has dropped these are there still: not the span of the readings, but all time.
+    let ever = i64::MIN / 2..i64::MAX / 2;
+    let mut record = match store.measured(board, &ever)? {
+        Some(measured) => by_hours(store, board, ever, &terms, &measured)?,
+        None => by_readings(store, board, &ever, &terms)?,
     };
     let passed = EventFilter {
         board: Some(board),
@@ -84,7 +79,7 @@ fn look(t_s: f64, leakage: &PoleLeakage, v_v: Option<f64>) -> Option<Look> {
 fn by_hours(
     store: &Store,
     board: BoardId,
-    span: &Range<i64>,
+    ever: Range<i64>,
     terms: &Terms,
     measured: &[Measured],
 ) -> Result<Record, StoreError> {
@@ -92,8 +87,7 @@ fn by_hours(
         .iter()
         .filter_map(|m| look(m.made.t_us as f64 * 1e-6, &m.made.leakage, m.v_v))
         .collect();
-    let from_us = Level::Hour.start_us(span.start);
-    let hours = store.rollups(board, Level::Hour, from_us..span.end)?;
+    let hours = store.rollups(board, Level::Hour, ever)?;
     let glances = hours
         .iter()
         .filter(|(_, hour)| hour.readings > 0)
@@ -126,7 +120,7 @@ fn by_hours(
 fn by_readings(
     store: &Store,
     board: BoardId,
-    span: &Range<i64>,
+    ever: &Range<i64>,
     terms: &Terms,
 ) -> Result<Record, StoreError> {
     let mut record = Record::default();
@@ -136,7 +130,7 @@ fn by_readings(
         .map(|run| (run.boot, f64::from(run.sample_rate_hz)))
         .collect();
     let mut taken = None;
-    store.each_reading(board, span, |row| {
+    store.each_reading(board, ever, |row| {
         let t_s = row.t_us as f64 * 1e-6;
         let reading = &row.reading;
         let v_v = reading
