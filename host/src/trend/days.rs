@@ -4,11 +4,12 @@
 //! and only in light can anything be measured, so the mean hour of all looks at a lit array is taken for noon.
 
 use super::statistics::{median, quantile_of};
-use super::weather::{EA_EV, per_ev_above_25c};
 
 const DAY_S: f64 = 86_400.0;
 /// Noon is so many hours before and after the middle of the light.
 const NOON_H: f64 = 2.0;
+/// So near two temperatures count as the same, K: 0.7 eV then move a conductance by a factor of 1.4 at most.
+const AS_WARM_K: f64 = 4.0;
 /// Two measurements differ in voltage from this ratio on.
 const LOW_VOLTAGE: f64 = 0.85;
 
@@ -213,8 +214,8 @@ impl Raw<'_> {
         }
     }
 
-    /// Pairs near in time that differ in voltage but hardly in water. Heat rises with voltage over a morning: it is taken out where
-    /// temperature is logged, by the activation energy commonly taken; else only pairs of the same hour count.
+    /// Pairs near in time that differ in voltage but hardly in water. Heat rises with voltage over a morning: where
+    /// temperature is logged only pairs as warm count, else only pairs of the same hour.
     fn low_over_high_voltage(&self) -> Option<f64> {
         let mut ratios = Vec::new();
         for (k, a) in self.looks.iter().enumerate() {
@@ -223,19 +224,18 @@ impl Raw<'_> {
                     continue;
                 };
                 let (low, high) = if a_v < b_v { (a, b) } else { (b, a) };
-                let (within_s, heat) = match (low.weather.cell_c, high.weather.cell_c) {
+                let (within_s, is_as_warm) = match (low.weather.cell_c, high.weather.cell_c) {
                     (Some(low_c), Some(high_c)) => {
-                        let per_ev = per_ev_above_25c(high_c) - per_ev_above_25c(low_c);
-                        (3.0 * 3600.0, (EA_EV.0 * per_ev).exp())
+                        (3.0 * 3600.0, (low_c - high_c).abs() <= AS_WARM_K)
                     }
-                    _ => (3600.0, 1.0),
+                    _ => (3600.0, true),
                 };
                 let apart =
                     (a.t_s - b.t_s).abs() <= within_s && a_v.min(b_v) < LOW_VOLTAGE * a_v.max(b_v);
-                let alike = (low.c_f / high.c_f - 1.0).abs() < 0.05;
+                let alike = is_as_warm && (low.c_f / high.c_f - 1.0).abs() < 0.05;
                 let clear = low.g_s() > 6.0 * low.g_sigma_s && high.g_s() > 6.0 * high.g_sigma_s;
                 if apart && alike && clear {
-                    ratios.push(low.g_s() * heat / high.g_s());
+                    ratios.push(low.g_s() / high.g_s());
                 }
             }
         }

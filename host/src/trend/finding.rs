@@ -421,7 +421,7 @@ fn with_voltage(days: &[DayFeatures]) -> Option<Finding> {
             1.0 / ratio,
             ratios.len()
         ),
-        sure: "Heat moves the same way as voltage over a morning. Where temperature is logged it is taken out, else only values of the same \
+        sure: "Heat moves the same way as voltage over a morning. Where temperature is logged only values as warm are compared, else only those of the same \
                hour are compared; a measurement at two voltages a minute apart would tell for certain."
             .into(),
         check_first: "Surge protection parts, and cracked insulation that tracks: an insulation test at two voltages.".into(),

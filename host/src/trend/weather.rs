@@ -13,7 +13,7 @@ const BLOCK_DAYS: i64 = 14;
 /// Relative change of the voltage at the most powerful point of crystalline silicon, 1/K. Common practice, no source.
 const VOLTAGE_PER_K: f64 = -0.0045;
 /// Activation energy before anything is known, eV, and how far it may lie: `activation_energy_leakage_ev`, memory.
-pub const EA_EV: (f64, f64) = (0.7, 0.15);
+const EA_EV: (f64, f64) = (0.7, 0.15);
 /// Natural logarithm of the wet surface over the dry bulk at 25 °C before anything is known, and how far. Memory.
 const LN_WET: (f64, f64) = (3.0, 1.5);
 /// Days looked at in a fit, at most, evenly spread.
@@ -42,7 +42,7 @@ pub struct Air {
 }
 
 /// What the activation energy multiplies at a temperature: (1/T₂₅ − 1/T)/k, 1/eV.
-pub fn per_ev_above_25c(cell_c: f64) -> f64 {
+fn per_ev_above_25c(cell_c: f64) -> f64 {
     let inverse = |c: f64| 1.0 / (BOLTZMANN_EV_PER_K * (c + ZERO_CELSIUS_K));
     inverse(25.0) - inverse(cell_c.clamp(-60.0, 110.0))
 }
