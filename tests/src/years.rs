@@ -71,10 +71,14 @@ pub struct Year {
     pub climate: &'static str,
     /// Somebody logs temperature and wetness at the array.
     pub logged: bool,
+    /// Start of the first day, Unix s.
+    pub start_s: f64,
     /// What the board recorded.
     pub record: Record,
     /// Lowest true resistance at the checks of each day from the first, Ω; infinite on a day without light.
     pub true_lowest_ohm: Vec<f64>,
+    /// What the fault truly adds to each of the record's looks, S.
+    pub true_excess_s: Vec<f64>,
     /// Day on which degrading begins.
     pub begins: Option<f64>,
     /// How it grows.
@@ -87,6 +91,19 @@ impl Year {
     /// First day with a true value below `r_ohm`, days from the first.
     pub fn crosses(&self, r_ohm: f64) -> Option<usize> {
         self.true_lowest_ohm.iter().position(|r| *r < r_ohm)
+    }
+
+    /// First number of days with which a degrading year could be told at all: by one who knows healthy insulation and the weather of every
+    /// look exactly and needs but two days on which the fault stands clear of the board's noise by three standard deviations (one
+    /// day shows no growth). Nothing that reads the record can be earlier and no guess.
+    pub fn could_be_told(&self) -> Option<usize> {
+        let start_s = self.begins.map(|_| self.start_s)?;
+        let clear = (self.record.looks.iter().zip(&self.true_excess_s))
+            .filter(|(look, excess_s)| **excess_s > 3.0 * look.g_sigma_s)
+            .map(|(look, _)| ((look.t_s - start_s) / DAY_S) as usize);
+        let mut days: Vec<usize> = clear.collect();
+        days.dedup();
+        days.get(1).map(|day| day + 1)
     }
 }
 
@@ -219,6 +236,7 @@ pub fn year(seed: u64, fate: Fate, days: usize) -> Year {
     });
     let mut world = Weather::new(&weather, start_s, seed);
     let mut record = Record::default();
+    let mut true_excess_s = Vec::new();
     let mut true_lowest_ohm = vec![f64::INFINITY; days];
     // Dirt makes water conduct, slowly; rain washes it. Nobody logs it.
     let mut dirt = 0.0_f64;
@@ -245,12 +263,15 @@ pub fn year(seed: u64, fate: Fate, days: usize) -> Year {
         let module_s = insulation.conductance_s(at.cell_temp_c, at.wetness * (1.0 + dirt));
         let mut g_healthy = modules * module_s;
         let mut fault_s = 0.0;
+        let mut excess_s = 0.0;
         if done >= 0.0 {
             match fate {
                 Fate::Healthy => {}
                 // It ends at 60 kΩ dry at 25 °C: heat and water take it below every limit long before.
                 Fate::Steady => {
+                    excess_s = -g_healthy;
                     g_healthy *= grown(1.0, 1.0 / (60e3 * modules / insulation.r_dry_25c_ohm));
+                    excess_s += g_healthy;
                 }
                 Fate::WetOnly => {
                     fault_s =
@@ -262,6 +283,7 @@ pub fn year(seed: u64, fate: Fate, days: usize) -> Year {
                 }
             }
         }
+        excess_s += fault_s;
         let g_pos = 0.5 * g_healthy + place * fault_s;
         let g_neg = 0.5 * g_healthy + (1.0 - place) * fault_s;
         let today = &mut true_lowest_ohm[day as usize];
@@ -278,6 +300,7 @@ pub fn year(seed: u64, fate: Fate, days: usize) -> Year {
             |g: f64| g * (1.0 + NOISE_SHARE * normal(&mut rng)) + NOISE_S * normal(&mut rng);
         let (g_pos_s, g_neg_s) = (noisy(g_pos), noisy(g_neg));
         let c_true = modules * insulation.capacitance_f(at.cell_temp_c, at.wetness);
+        true_excess_s.push(excess_s);
         record.looks.push(Look {
             t_s: start_s + t_s,
             g_pos_s,
@@ -300,8 +323,10 @@ pub fn year(seed: u64, fate: Fate, days: usize) -> Year {
         fate,
         climate,
         logged,
+        start_s,
         record,
         true_lowest_ohm,
+        true_excess_s,
         begins: (fate != Fate::Healthy).then_some(begins),
         grows,
         place,

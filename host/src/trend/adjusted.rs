@@ -11,7 +11,7 @@ const DRY: f64 = 0.08;
 /// Points whose median must stand out before anything counts as departed: dry days, and wet ones, which are rarer.
 pub const ROLL_DRY: usize = 7;
 /// Wet days.
-pub const ROLL_WET: usize = 3;
+pub const ROLL_WET: usize = 2;
 
 /// One day's value against healthy insulation in the same weather.
 #[derive(Clone, Copy, PartialEq, Debug)]

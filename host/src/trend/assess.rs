@@ -19,7 +19,7 @@ const RECENT_DAYS: i64 = 45;
 /// Share of the futures that must pass a limit within half a year before there is a warning.
 pub const WARN_SHARE: f64 = 0.9;
 /// A date counts as known when nine of ten futures lie within this many times its median.
-const KNOWN_TO: f64 = 0.7;
+const KNOWN_TO: f64 = 0.8;
 /// A limit that one future in twenty passes within so many days is near.
 const NEAR_DAYS: f64 = 14.0;
 /// A trend counts when chance gives one so strong no more often than this, one-sided.

@@ -8,7 +8,9 @@ use super::statistics::{median, quantile_of};
 const DAY_S: f64 = 86_400.0;
 /// Noon is so many hours before and after the middle of the light.
 const NOON_H: f64 = 2.0;
-/// Below this share of the highest voltage of a day a measurement counts as one at low voltage.
+/// So near two temperatures count as the same, K: 0.7 eV then move a conductance by a factor of 1.4 at most.
+const AS_WARM_K: f64 = 4.0;
+/// Two measurements differ in voltage from this ratio on.
 const LOW_VOLTAGE: f64 = 0.85;
 
 /// Temperature and water at the array, where somebody logs them.
@@ -66,7 +68,7 @@ pub struct DayFeatures {
     pub wet_morning: Option<Look>,
     /// Medians over noon: the driest the day has.
     pub dry_noon: Option<Look>,
-    /// Conductance at low voltage over that at high voltage within the hours around it, from dry looks; 1 = a plain resistance.
+    /// Conductance at low voltage over that at high voltage soon before or after, in alike water; 1 = a plain resistance.
     pub low_over_high_voltage: Option<f64>,
     /// Completed measurements.
     pub measured: u32,
@@ -212,30 +214,29 @@ impl Raw<'_> {
         }
     }
 
-    /// Pairs of neighbours in time that differ in voltage but hardly in water or temperature.
+    /// Pairs near in time that differ in voltage but hardly in water. Heat rises with voltage over a morning: where
+    /// temperature is logged only pairs as warm count, else only pairs of the same hour.
     fn low_over_high_voltage(&self) -> Option<f64> {
-        let v_max = self
-            .looks
-            .iter()
-            .filter_map(|look| look.v_v)
-            .max_by(f64::total_cmp)?;
         let mut ratios = Vec::new();
-        for pair in self.looks.windows(2) {
-            let (Some(a), Some(b)) = (pair[0].v_v, pair[1].v_v) else {
-                continue;
-            };
-            let (low, high) = if a < b {
-                (pair[0], pair[1])
-            } else {
-                (pair[1], pair[0])
-            };
-            let apart = (pair[1].t_s - pair[0].t_s).abs() < 3.0 * 3600.0
-                && a.min(b) < LOW_VOLTAGE * v_max
-                && a.max(b) >= LOW_VOLTAGE * v_max;
-            let alike = (low.c_f / high.c_f - 1.0).abs() < 0.05;
-            let clear = low.g_s() > 6.0 * low.g_sigma_s && high.g_s() > 6.0 * high.g_sigma_s;
-            if apart && alike && clear {
-                ratios.push(low.g_s() / high.g_s());
+        for (k, a) in self.looks.iter().enumerate() {
+            for b in &self.looks[k + 1..] {
+                let (Some(a_v), Some(b_v)) = (a.v_v, b.v_v) else {
+                    continue;
+                };
+                let (low, high) = if a_v < b_v { (a, b) } else { (b, a) };
+                let (within_s, is_as_warm) = match (low.weather.cell_c, high.weather.cell_c) {
+                    (Some(low_c), Some(high_c)) => {
+                        (3.0 * 3600.0, (low_c - high_c).abs() <= AS_WARM_K)
+                    }
+                    _ => (3600.0, true),
+                };
+                let apart =
+                    (a.t_s - b.t_s).abs() <= within_s && a_v.min(b_v) < LOW_VOLTAGE * a_v.max(b_v);
+                let alike = is_as_warm && (low.c_f / high.c_f - 1.0).abs() < 0.05;
+                let clear = low.g_s() > 6.0 * low.g_sigma_s && high.g_s() > 6.0 * high.g_sigma_s;
+                if apart && alike && clear {
+                    ratios.push(low.g_s() / high.g_s());
+                }
             }
         }
         median(&ratios)

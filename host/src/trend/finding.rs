@@ -417,11 +417,13 @@ fn with_voltage(days: &[DayFeatures]) -> Option<Finding> {
         kind: Kind::GrowsWithVoltage,
         weight: Weight::Notice,
         seen: format!(
-            "At high array voltage the conductance to earth is {:.1} times that at low voltage a little earlier or later ({} days).",
+            "At high array voltage the conductance to earth is {:.1} times that at low voltage soon before or after ({} of 30 days).",
             1.0 / ratio,
             ratios.len()
         ),
-        sure: "Heat moves the same way as voltage over a morning; a measurement at two voltages in the same hour would tell.".into(),
+        sure: "Heat moves the same way as voltage over a morning. Where temperature is logged only values as warm are compared, else only those of the same \
+               hour are compared; a measurement at two voltages a minute apart would tell for certain."
+            .into(),
         check_first: "Surge protection parts, and cracked insulation that tracks: an insulation test at two voltages.".into(),
         caution: CAUTION,
     })

@@ -1,14 +1,16 @@
 //! When a limit will be crossed, as a distribution: growth of the excess by the law that fits, redrawn by a block bootstrap.
 //!
 //! Each of the [`DRAWS`] futures: days of the departed series are drawn again in blocks (they are not independent), each law of
-//! growth is fitted to them robustly, the best one is followed, and on every day to come the lowest value of that day stands to the
-//! series as it did on a day of the recent past, drawn in blocks too (wet and hot spells come together). The first crossing is
+//! growth is fitted to them robustly, the best one is followed at a pace and from a level drawn beside it ([`PACE_SIGMA`],
+//! [`LEVEL_SIGMA`]), and on every day to come the lowest value of that day stands to the series as it did on a day of the recent past,
+//! drawn in blocks too (wet and hot spells come together) and smoothed ([`DAY_SIGMA`]). The first crossing is
 //! the first such day below the limit; the lasting one the first from which the middle of thirty days stays below it.
 //! Seeded: the same days give the same answer.
 
 use super::adjusted::Point;
-use super::statistics::{quantile_of, theil_sen};
+use super::statistics::{quantile_of, theil_sen_line};
 use rand::{RngExt, SeedableRng};
+use rand_distr::{Distribution, StandardNormal};
 use rand_pcg::Pcg64Mcg;
 
 /// Futures drawn.
@@ -24,6 +26,18 @@ const CLEARLY_NEARER: f64 = 0.75;
 const CLEARLY_STEADIER: f64 = 0.9;
 /// An excess of a lowest look below this share of the healthy part is not told from the weather.
 const TOLD_FROM_WEATHER: f64 = 0.5;
+/// What the bootstrap cannot know is drawn beside it, each as one standard deviation of a natural logarithm; chosen on invented years
+/// so that nine of ten bands hold the true date (`trend_record` tells how many do on others).
+/// Pace of the growth to come over the one so far: nobody knows the law.
+const PACE_SIGMA: f64 = 0.12;
+/// Level of a whole future: season, dirt, and what is left of the weather after the fit.
+const LEVEL_SIGMA: f64 = 0.1;
+/// A single day: wetter or hotter than any of the recent past.
+const DAY_SIGMA: f64 = 0.1;
+/// Days from one of [`Outlook::fan`] to the next.
+pub const FAN_STEP_DAYS: usize = 5;
+/// Shares of the futures that lie below each line of [`Outlook::fan`].
+pub const FAN_QUANTILES: [f64; 5] = [0.05, 0.25, 0.5, 0.75, 0.95];
 /// Days drawn together.
 const BLOCK: usize = 5;
 /// Window of the lasting crossing, days.
@@ -105,11 +119,11 @@ impl Growth {
         let mut best: Option<Self> = None;
         for law in laws.iter().copied() {
             let y: Vec<f64> = excess.iter().map(|e| law.straight(*e)).collect();
-            let line = theil_sen(days, &y, 0.95)?;
+            let (slope, intercept) = theil_sen_line(days, &y)?;
             let mut growth = Self {
                 law,
-                intercept: line.intercept,
-                slope: line.slope,
+                intercept,
+                slope,
                 miss: 0.0,
             };
             let mut misses: Vec<f64> = days
@@ -141,6 +155,8 @@ pub struct Crossing {
     pub median_days: Option<f64>,
     /// One in twenty crosses after, or not within the horizon.
     pub late_days: Option<f64>,
+    /// Before which so many of the futures cross: 5 %, 10 %, … 95 %; `None` beyond the horizon.
+    pub quantiles_days: [Option<f64>; 19],
 }
 
 /// When one limit is crossed.
@@ -154,6 +170,15 @@ pub struct Forecast {
     pub lasting: Crossing,
 }
 
+/// The lowest insulation resistance of a day to come, as a distribution over the futures.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub struct FanDay {
+    /// So many days after the last day of the record.
+    pub in_days: u32,
+    /// The [`FAN_QUANTILES`] of it, Ω, rising.
+    pub r_ohm: [f64; FAN_QUANTILES.len()],
+}
+
 /// What was fitted, and what follows.
 #[derive(Clone, PartialEq, Debug)]
 pub struct Outlook {
@@ -161,6 +186,8 @@ pub struct Outlook {
     pub growth: Growth,
     /// One a limit.
     pub forecasts: Vec<Forecast>,
+    /// Every [`FAN_STEP_DAYS`] days up to [`HORIZON_DAYS`].
+    pub fan: Vec<FanDay>,
 }
 
 /// The departed part of a series, in the unit in which it is followed.
@@ -175,6 +202,9 @@ pub struct Departed<'a> {
 
 /// Follows a departed series to the limits; `None` when it has too few points.
 pub fn outlook(departed: &Departed<'_>, today: i64, limits: &[Limit]) -> Option<Outlook> {
+    if limits.is_empty() {
+        return None;
+    }
     // An excess that follows the weather as healthy insulation does is one of the whole insulation: then its ratio is steadier.
     let plain = series(departed, today, false)?;
     let scaled = series(departed, today, true)?;
@@ -195,6 +225,12 @@ pub fn outlook(departed: &Departed<'_>, today: i64, limits: &[Limit]) -> Option<
     let mut rng = Pcg64Mcg::seed_from_u64(SEED);
     let mut dates = vec![(Vec::with_capacity(DRAWS), Vec::with_capacity(DRAWS)); limits.len()];
     let mut g_s = vec![0.0; HORIZON_DAYS];
+    let fan_days = FAN_STEP_DAYS..=HORIZON_DAYS;
+    let mut fan_g_s: Vec<Vec<f64>> = fan_days
+        .clone()
+        .step_by(FAN_STEP_DAYS)
+        .map(|_| Vec::with_capacity(DRAWS))
+        .collect();
     for _ in 0..DRAWS {
         let drawn = draw(&mut rng, plain.0.len());
         let pick = |(days, excess): &(Vec<f64>, Vec<f64>)| -> (Vec<f64>, Vec<f64>) {
@@ -202,6 +238,9 @@ pub fn outlook(departed: &Departed<'_>, today: i64, limits: &[Limit]) -> Option<
         };
         let (with_weather, growth) =
             fit(&pick(&plain), &pick(&scaled)).unwrap_or((with_weather, growth));
+        let mut normal = || -> f64 { StandardNormal.sample(&mut rng) };
+        let pace = (PACE_SIGMA * normal()).exp();
+        let level = LEVEL_SIGMA * normal();
         let ways = &ways[usize::from(with_weather)];
         let mut k = 0;
         for (day, g) in g_s.iter_mut().enumerate() {
@@ -210,7 +249,14 @@ pub fn outlook(departed: &Departed<'_>, today: i64, limits: &[Limit]) -> Option<
             }
             let (healthy, times) = ways.lowest[(k + day % BLOCK) % ways.lowest.len()];
             let own = ways.scatter[rng.random_range(0..ways.scatter.len())];
-            *g = healthy + growth.at(day as f64 + 1.0) * times * own;
+            let jitter: f64 = StandardNormal.sample(&mut rng);
+            let own = own * (level + DAY_SIGMA * jitter).exp();
+            *g = healthy + growth.at((day as f64 + 1.0) * pace) * times * own;
+        }
+        for (of_day, g) in
+            (fan_g_s.iter_mut()).zip(g_s.iter().skip(FAN_STEP_DAYS - 1).step_by(FAN_STEP_DAYS))
+        {
+            of_day.push(*g);
         }
         for (limit, (first, lasting)) in limits.iter().zip(&mut dates) {
             let (a, b) = crossings(&g_s, 1.0 / limit.r_ohm);
@@ -229,6 +275,15 @@ pub fn outlook(departed: &Departed<'_>, today: i64, limits: &[Limit]) -> Option<
     Some(Outlook {
         growth,
         forecasts: forecasts.collect(),
+        fan: fan_days
+            .step_by(FAN_STEP_DAYS)
+            .zip(&mut fan_g_s)
+            .map(|(day, g_s)| FanDay {
+                in_days: day as u32,
+                r_ohm: FAN_QUANTILES
+                    .map(|q| 1.0 / quantile_of(g_s, 1.0 - q).unwrap_or(f64::NAN).max(1e-15)),
+            })
+            .collect(),
     })
 }
 
@@ -362,5 +417,6 @@ fn crossing(mut days: Vec<f64>) -> Crossing {
         early_days: at(0.05),
         median_days: at(0.5),
         late_days: at(0.95),
+        quantiles_days: std::array::from_fn(|k| at(0.05 * (k + 1) as f64)),
     }
 }

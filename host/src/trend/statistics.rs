@@ -69,15 +69,8 @@ pub struct TheilSen {
 /// # Source
 /// Sen 1968, equation 2.6, as `scipy.stats.theilslopes(y, x, confidence)` does it.
 pub fn theil_sen(x: &[f64], y: &[f64], confidence: f64) -> Option<TheilSen> {
-    let mut slopes = Vec::with_capacity(x.len() * x.len() / 2);
-    for (k, (xk, yk)) in x.iter().zip(y).enumerate() {
-        for (xj, yj) in x.iter().zip(y).take(k) {
-            if (xk - xj).abs() > 0.0 {
-                slopes.push((yk - yj) / (xk - xj));
-            }
-        }
-    }
-    let slope = median(&slopes)?;
+    let mut slopes = slopes(x, y);
+    let slope = quantile_of(&mut slopes, 0.5)?;
     let intercept = median(y)? - slope * median(x)?;
     slopes.sort_unstable_by(f64::total_cmp);
     let sigma = (variance_of_s(y.len(), &ties(y)) - tie_part(&ties(x)))
@@ -94,6 +87,25 @@ pub fn theil_sen(x: &[f64], y: &[f64], confidence: f64) -> Option<TheilSen> {
         slope_low: slopes[(low.max(0.0) as usize).min(last)],
         slope_high: slopes[high.min(last)],
     })
+}
+
+/// Slope and intercept of [`theil_sen`] alone, several times faster: without the band nothing has to be sorted.
+pub fn theil_sen_line(x: &[f64], y: &[f64]) -> Option<(f64, f64)> {
+    let slope = quantile_of(&mut slopes(x, y), 0.5)?;
+    Some((slope, median(y)? - slope * median(x)?))
+}
+
+/// Of all pairs with different x.
+fn slopes(x: &[f64], y: &[f64]) -> Vec<f64> {
+    let mut slopes = Vec::with_capacity(x.len() * x.len() / 2);
+    for (k, (xk, yk)) in x.iter().zip(y).enumerate() {
+        for (xj, yj) in x.iter().zip(y).take(k) {
+            if (xk - xj).abs() > 0.0 {
+                slopes.push((yk - yj) / (xk - xj));
+            }
+        }
+    }
+    slopes
 }
 
 /// What a Mann–Kendall test found.

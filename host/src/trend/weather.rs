@@ -41,6 +41,12 @@ pub struct Air {
     pub wetness: f64,
 }
 
+/// What the activation energy multiplies at a temperature: (1/T₂₅ − 1/T)/k, 1/eV.
+fn per_ev_above_25c(cell_c: f64) -> f64 {
+    let inverse = |c: f64| 1.0 / (BOLTZMANN_EV_PER_K * (c + ZERO_CELSIUS_K));
+    inverse(25.0) - inverse(cell_c.clamp(-60.0, 110.0))
+}
+
 /// Turns looks into temperature and water.
 #[derive(Clone, PartialEq, Debug)]
 pub struct Senses {
@@ -119,10 +125,7 @@ impl Senses {
                 .map(|v| 25.0 + (v / self.v_25c - 1.0) / VOLTAGE_PER_K),
             Known::No => None,
         };
-        let per_ev = cell_c.map_or(0.0, |c| {
-            let inverse = |c: f64| 1.0 / (BOLTZMANN_EV_PER_K * (c + ZERO_CELSIUS_K));
-            inverse(25.0) - inverse(c.clamp(-60.0, 110.0))
-        });
+        let per_ev = cell_c.map_or(0.0, per_ev_above_25c);
         let wetness = if self.water == Known::Logged {
             look.weather.wetness.unwrap_or(0.0).clamp(0.0, 1.0)
         } else {

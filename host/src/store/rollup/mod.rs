@@ -9,15 +9,18 @@
 //! every row.
 //!
 //! - [`spread`]: minimum, mean, maximum, quantiles. - [`build`]: rows → roll-ups. - [`keep`]: marking and working off.
-//! - [`work`]: what waits, worked off. - [`read`]: giving them out. - [`measurement`]: measurements of insulation, each once.
+//! - [`work`]: what waits, worked off. - [`read`]: giving them out. - [`measurement`]: measurements of insulation, each once;
+//!   [`measured`]: with the voltage at the time.
 
 mod build;
 pub mod keep;
+mod measured;
 pub mod measurement;
 pub mod read;
 mod spread;
 mod work;
 
+pub use measured::Measured;
 pub use spread::Spread;
 
 use super::quantity::Quantity;

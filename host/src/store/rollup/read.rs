@@ -230,7 +230,7 @@ fn next_hour(t_us: i64) -> i64 {
     }
 }
 
-fn decode<T: DeserializeOwned>(
+pub fn decode<T: DeserializeOwned>(
     source: &Source,
     board: Board,
     start_us: i64,
