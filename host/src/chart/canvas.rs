@@ -368,6 +368,7 @@ impl<B: DrawingBackend> Canvas<B> {
                     self.hatch(swatch, ground, strokes)?;
                     self.frame(swatch, super::colour::QUIET)?;
                 }
+                Swatch::Framed(colour) => self.frame(swatch, colour)?,
                 Swatch::Dot(colour) => self.dot((x + 11, y), 4, colour)?,
                 Swatch::Ring(colour) => self.circle((x + 11, y), 4, colour, 2)?,
                 Swatch::AtLeast(colour) => self.at_least((x + 11, y + 7), colour)?,
@@ -391,6 +392,7 @@ pub enum Swatch {
     Area(RGBColor),
     Dashed(RGBColor, (i32, i32), u32),
     Hatched(RGBColor, RGBColor),
+    Framed(RGBColor),
     Dot(RGBColor),
     Ring(RGBColor),
     AtLeast(RGBColor),

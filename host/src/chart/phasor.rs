@@ -366,9 +366,9 @@ impl PhasorData {
         for (letter, words, phasor) in self.named() {
             canvas.bold(&format!("{letter}  {words}"), (TABLE_LEFT, y), colour::INK)?;
             let value = format!(
-                "{} RMS at {:.0}°, cycle to {:.1} ms",
+                "{} RMS at {}°, cycle to {:.1} ms",
                 si(phasor.size_a() as f32, "A"),
-                phasor.im_a.atan2(phasor.re_a).to_degrees(),
+                phasor.im_a.atan2(phasor.re_a).to_degrees().round() as i32,
                 phasor.ms
             )
             .replace('-', "−");

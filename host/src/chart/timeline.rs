@@ -8,7 +8,7 @@ use super::picture::Picture;
 use super::time_axis::{TimeAxis, period};
 use super::{CAUTION, ChartError, SIZE, colour, states};
 use crate::chart::states::{StateSpell, of_events};
-use crate::store::{EventFilter, Store, StoredEvent};
+use crate::store::{EventFilter, Store, StoredEvent, event_kind_word};
 use ohmward_proto::EventKind;
 use ohmward_proto::message::BoardId;
 use plotters::prelude::*;
@@ -189,7 +189,7 @@ impl Picture for TimelineData {
         for (k, name) in LANES.iter().enumerate() {
             self.lane(canvas, &axis, k, name)?;
         }
-        time_labels(canvas, &ticks, bottom)?;
+        time_labels(canvas, &ticks, bottom, EDGES.1)?;
         canvas.text(
             "Words, times and numbers of all events: `ohmward events`.",
             (24, sheet.bottom - 46),
@@ -271,6 +271,8 @@ impl TimelineData {
             last: i32,
             count: usize,
             words: String,
+            kind: &'static str,
+            mixed: bool,
             colour: RGBColor,
             heavy: bool,
         }
@@ -285,10 +287,12 @@ impl TimelineData {
             total += 1;
             let (words, colour, heavy) = look(&stored.event.kind);
             let x = axis.x(stored.t_us);
+            let kind = event_kind_word(&stored.event.kind);
             match groups.last_mut() {
                 Some(group) if x - group.last <= NEAR => {
                     group.count += 1;
                     group.last = x;
+                    group.mixed |= group.kind != kind;
                     // The weightiest of them speaks for all.
                     if heavy && !group.heavy {
                         (group.words, group.colour, group.heavy) = (words, colour, true);
@@ -299,6 +303,8 @@ impl TimelineData {
                     last: x,
                     count: 1,
                     words,
+                    kind,
+                    mixed: false,
                     colour,
                     heavy,
                 }),
@@ -323,13 +329,13 @@ impl TimelineData {
         let mut taken: Vec<(i32, i32)> = Vec::new();
         for k in order {
             let group = &groups[k];
-            let words = if group.count > 1 {
-                format!("{} ×{}", group.words, group.count)
-            } else {
-                group.words.clone()
+            let words = match group.count {
+                1 => group.words.clone(),
+                n if group.mixed => format!("{} and {} more", group.words, n - 1),
+                n => format!("{} ×{n}", group.words),
             };
             let wide = canvas.small_width(&words)?;
-            let left = (group.x - 4).min(EDGES.1 - wide);
+            let left = (group.x - 4).max(EDGES.0 + 2).min(EDGES.1 - wide);
             let fits = left >= EDGES.0
                 && taken
                     .iter()

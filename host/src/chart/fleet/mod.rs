@@ -211,7 +211,7 @@ impl FleetData {
         );
         let x = LinearScale::new((-(TREND_DAYS as f64), 0.0), (area.left + 4, area.right - 4));
         let at = |ago: i64, r: f32| -> Px { (x.px(-(ago as f64)), scale.y(r)) };
-        if let Some(limit) = limit {
+        if let Some(limit) = limit.filter(|_| !row.trend.is_empty()) {
             canvas.dashes(area.left, area.right, scale.y(limit), (8, 4), colour::TRIP)?;
         }
         // Over a day without a measurement there is no line.

@@ -85,7 +85,7 @@ impl Picture for ForecastData {
             values(canvas, self, k + 1, &axis, &scale)?;
             name(canvas, area, words)?;
         }
-        time_labels(canvas, &ticks, POLES[1].1)?;
+        time_labels(canvas, &ticks, POLES[1].1, EDGES.1)?;
         words(canvas, self)?;
         canvas.text(CAUTION, (24, sheet.bottom - 22), Side::Left, colour::INK)
     }

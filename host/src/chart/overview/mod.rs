@@ -116,7 +116,7 @@ fn draw<B: DrawingBackend>(canvas: &Canvas<B>, data: &OverviewData) -> Drawn {
     }
     canvas.fill(strip, colour::WHITE)?;
     states::strip(canvas, &data.states, &axis, strip)?;
-    time_labels(canvas, &ticks, LOWER_BOTTOM)?;
+    time_labels(canvas, &ticks, LOWER_BOTTOM, EDGES.1)?;
     labels.draw(canvas, upper)?;
     foot(canvas, data, LOWER_BOTTOM + 44)
 }
@@ -128,22 +128,18 @@ fn head<B: DrawingBackend>(canvas: &Canvas<B>, data: &OverviewData) -> Drawn {
     canvas.text(&period(&data.range), (right, 26), Side::Right, colour::INK)
 }
 
-/// Ticks of a time axis below `bottom`.
+/// Ticks of a time axis below `bottom`; what they count in, beyond `right`.
 pub(super) fn time_labels<B: DrawingBackend>(
     canvas: &Canvas<B>,
     ticks: &[(i32, String)],
     bottom: i32,
+    right: i32,
 ) -> Drawn {
     for (x, label) in ticks {
         canvas.line(&[(*x, bottom), (*x, bottom + 6)], colour::INK, 2)?;
         canvas.text(label, (*x, bottom + 19), Side::Center, colour::INK)?;
     }
-    canvas.text(
-        "UTC",
-        (EDGES.1 + 60, bottom + 19),
-        Side::Center,
-        colour::INK,
-    )
+    canvas.text("UTC", (right + 60, bottom + 19), Side::Center, colour::INK)
 }
 
 fn foot<B: DrawingBackend>(canvas: &Canvas<B>, data: &OverviewData, top: i32) -> Drawn {

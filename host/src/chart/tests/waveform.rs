@@ -163,7 +163,9 @@ fn the_contactors_answer_stands_in_the_waveform() {
     assert_eq!(data.answer_ms(), Some((35.0, true)));
     let texts = draw_event(&scene, "trip-opened", event);
     assert!(
-        texts.iter().any(|text| text == "seen open 35.0 ms"),
+        texts
+            .iter()
+            .any(|text| text == "contactor seen open after 35.0 ms"),
         "{texts:?}"
     );
     assert!(

@@ -402,9 +402,12 @@ fn answered<B: DrawingBackend>(
     canvas.dashed(&[(x, area.top), (x, area.bottom)], (6, 3), ink, 2)?;
     if named {
         let words = if opened {
-            format!("seen open {:.1} ms", at - data.ms(data.event.event.at.0))
+            format!(
+                "contactor seen open after {:.1} ms",
+                at - data.ms(data.event.event.at.0)
+            )
         } else {
-            "NOT open".to_owned()
+            "contactor NOT open".to_owned()
         };
         let wide = canvas.width_of(&words)?;
         let y = area.bottom - 14;

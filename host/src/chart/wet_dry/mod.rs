@@ -129,7 +129,7 @@ impl Picture for WetDryData {
         };
         let entries = [
             Entry::new(Swatch::Area(colour::MINUS), format!("wet (from {WET} on)")),
-            Entry::new(Swatch::Line(colour::PLUS, 2), format!("dry (up to {DRY})")),
+            Entry::new(Swatch::Framed(colour::PLUS), format!("dry (up to {DRY})")),
             Entry::new(
                 Swatch::Nothing,
                 format!("{logged}; box: half, line: nine of ten, bar: median"),
@@ -142,7 +142,7 @@ impl Picture for WetDryData {
             ..map
         };
         self.boxes(canvas, &axis, boxes, &us)?;
-        time_labels(canvas, &axis.ticks(12), BOXES.1)?;
+        time_labels(canvas, &axis.ticks(12), BOXES.1, EDGES.1)?;
         let levels: Vec<Level> = self.settings.iter().flat_map(levels::insulation).collect();
         let line = self.sources.line(self.settings.as_ref(), &levels);
         canvas.paragraph(&line, (24, BOXES.1 + 44), sheet.right - 24, colour::QUIET)?;
@@ -274,17 +274,22 @@ fn spread_box<B: DrawingBackend>(
     let [p5, p25, p50, p75, p95] = spread.r_ohm.map(|r| scale.y(r as f32));
     let ink = if wet { colour::MINUS } else { colour::PLUS };
     canvas.line(&[(x, p5), (x, p95)], ink, 2)?;
+    // Half of all may lie within a pixel.
+    let (top, bottom) = (p75.min(p50 - 3), p25.max(p50 + 3));
     let area = Area {
         left: x - half,
         right: x + half,
-        top: p75,
-        bottom: p25.max(p75 + 2),
+        top,
+        bottom,
     };
     if wet {
         canvas.fill(area, ink)?;
     } else {
         canvas.fill(area, colour::WHITE)?;
         canvas.frame(area, ink)?;
+    }
+    if bottom - top < 9 {
+        return Ok(());
     }
     let bar = if wet { colour::WHITE } else { ink };
     canvas.line(&[(x - half, p50), (x + half, p50)], bar, 2)
