@@ -50,14 +50,20 @@ impl LogScale {
         self.bottom - (share * f64::from(self.bottom - self.top)).round() as i32
     }
 
-    /// Decades; with 2 and 5 between them when there are few.
+    /// Decades; with 2 and 5 between them when there are few and they have room.
     pub fn ticks(&self) -> Vec<f32> {
-        let steps: &[f64] = if self.high - self.low < 2.2 {
+        /// Pixels that a label needs, and from one decade to the next for two more between them.
+        const LABEL: f64 = 18.0;
+        const ROOMY: f64 = 75.0;
+        let decades = self.high - self.low;
+        let px = f64::from((self.bottom - self.top).abs());
+        let steps: &[f64] = if decades < 2.2 && px / decades > ROOMY {
             &[1.0, 2.0, 5.0]
         } else {
             &[1.0]
         };
-        let every = (((self.high - self.low) / 9.0).ceil() as usize).max(1);
+        let most = (px / LABEL).clamp(1.0, 9.0);
+        let every = ((decades / most).ceil() as usize).max(1);
         (self.low.floor() as i32..=self.high.ceil() as i32)
             .step_by(every)
             .flat_map(|decade| steps.iter().map(move |step| step * 10_f64.powi(decade)))

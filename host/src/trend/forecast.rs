@@ -34,10 +34,6 @@ const PACE_SIGMA: f64 = 0.12;
 const LEVEL_SIGMA: f64 = 0.1;
 /// A single day: wetter or hotter than any of the recent past.
 const DAY_SIGMA: f64 = 0.1;
-/// Days from one of [`Outlook::fan`] to the next.
-pub const FAN_STEP_DAYS: usize = 5;
-/// Shares of the futures that lie below each line of [`Outlook::fan`].
-pub const FAN_QUANTILES: [f64; 5] = [0.05, 0.25, 0.5, 0.75, 0.95];
 /// Days drawn together.
 const BLOCK: usize = 5;
 /// Window of the lasting crossing, days.
@@ -170,15 +166,6 @@ pub struct Forecast {
     pub lasting: Crossing,
 }
 
-/// The lowest insulation resistance of a day to come, as a distribution over the futures.
-#[derive(Clone, Copy, PartialEq, Debug)]
-pub struct FanDay {
-    /// So many days after the last day of the record.
-    pub in_days: u32,
-    /// The [`FAN_QUANTILES`] of it, Ω, rising.
-    pub r_ohm: [f64; FAN_QUANTILES.len()],
-}
-
 /// What was fitted, and what follows.
 #[derive(Clone, PartialEq, Debug)]
 pub struct Outlook {
@@ -186,8 +173,17 @@ pub struct Outlook {
     pub growth: Growth,
     /// One a limit.
     pub forecasts: Vec<Forecast>,
-    /// Every [`FAN_STEP_DAYS`] days up to [`HORIZON_DAYS`].
-    pub fan: Vec<FanDay>,
+    /// Lowest value of a day over the futures, a week each from today on.
+    pub fan: Vec<FanWeek>,
+}
+
+/// How the lowest resistance of a day is spread over the futures and the days of a week to come.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub struct FanWeek {
+    /// Middle of the week, days from the last day of the record.
+    pub day: f64,
+    /// Ω that 5, 25, 50, 75 and 95 % do not exceed.
+    pub r_ohm: [f64; 5],
 }
 
 /// The departed part of a series, in the unit in which it is followed.
@@ -225,12 +221,7 @@ pub fn outlook(departed: &Departed<'_>, today: i64, limits: &[Limit]) -> Option<
     let mut rng = Pcg64Mcg::seed_from_u64(SEED);
     let mut dates = vec![(Vec::with_capacity(DRAWS), Vec::with_capacity(DRAWS)); limits.len()];
     let mut g_s = vec![0.0; HORIZON_DAYS];
-    let fan_days = FAN_STEP_DAYS..=HORIZON_DAYS;
-    let mut fan_g_s: Vec<Vec<f64>> = fan_days
-        .clone()
-        .step_by(FAN_STEP_DAYS)
-        .map(|_| Vec::with_capacity(DRAWS))
-        .collect();
+    let mut weeks = vec![Vec::with_capacity(7 * DRAWS); HORIZON_DAYS / 7];
     for _ in 0..DRAWS {
         let drawn = draw(&mut rng, plain.0.len());
         let pick = |(days, excess): &(Vec<f64>, Vec<f64>)| -> (Vec<f64>, Vec<f64>) {
@@ -253,10 +244,8 @@ pub fn outlook(departed: &Departed<'_>, today: i64, limits: &[Limit]) -> Option<
             let own = own * (level + DAY_SIGMA * jitter).exp();
             *g = healthy + growth.at((day as f64 + 1.0) * pace) * times * own;
         }
-        for (of_day, g) in
-            (fan_g_s.iter_mut()).zip(g_s.iter().skip(FAN_STEP_DAYS - 1).step_by(FAN_STEP_DAYS))
-        {
-            of_day.push(*g);
+        for (week, days) in weeks.iter_mut().zip(g_s.chunks(7)) {
+            week.extend_from_slice(days);
         }
         for (limit, (first, lasting)) in limits.iter().zip(&mut dates) {
             let (a, b) = crossings(&g_s, 1.0 / limit.r_ohm);
@@ -275,16 +264,28 @@ pub fn outlook(departed: &Departed<'_>, today: i64, limits: &[Limit]) -> Option<
     Some(Outlook {
         growth,
         forecasts: forecasts.collect(),
-        fan: fan_days
-            .step_by(FAN_STEP_DAYS)
-            .zip(&mut fan_g_s)
-            .map(|(day, g_s)| FanDay {
-                in_days: day as u32,
-                r_ohm: FAN_QUANTILES
-                    .map(|q| 1.0 / quantile_of(g_s, 1.0 - q).unwrap_or(f64::NAN).max(1e-15)),
-            })
-            .collect(),
+        fan: fan(weeks),
     })
+}
+
+/// Of the conductances of each week.
+fn fan(weeks: Vec<Vec<f64>>) -> Vec<FanWeek> {
+    weeks
+        .into_iter()
+        .zip(0..)
+        .map(|(mut g_s, week)| {
+            g_s.sort_unstable_by(f64::total_cmp);
+            // The most conductive is the least resistance.
+            let r_ohm = [0.95, 0.75, 0.5, 0.25, 0.05].map(|q| {
+                let k = (q * (g_s.len() as f64 - 1.0)).round() as usize;
+                1.0 / g_s.get(k).copied().unwrap_or(0.0).max(1e-12)
+            });
+            FanWeek {
+                day: 7.0 * f64::from(week) + 4.0,
+                r_ohm,
+            }
+        })
+        .collect()
 }
 
 /// How the days of the recent past lay to the series.
