@@ -7,7 +7,7 @@
 //! taken as 16 bits over ±1.25 A with 1 LSB (38 µA) of noise a sample, the pole voltages as 16 bits over ±600 V with 1 LSB (18 mV),
 //! both averaged over 80 samples as the firmware does; insulation is measured every half hour.
 
-use ohmward::chart::{OverviewData, draw_overview};
+use ohmward::chart::{OverviewData, save};
 use ohmward::store::{CheckOptions, Entry, Level, Rules, Store, StoredReading};
 use ohmward_proto::measure::{NotMeasured, TripState};
 use ohmward_proto::message::{BoardId, Hello};
@@ -314,7 +314,7 @@ fn main() -> anyhow::Result<()> {
         opened.as_secs_f64() * 1e3
     );
     let begun = Instant::now();
-    draw_overview(
+    save(
         &OverviewData::from_store(&Store::open_existing(&folder)?, BOARD, span.clone())?,
         folder.join("year.png"),
     )?;

@@ -1,6 +1,6 @@
 //! All of it once: an invented workshop's thirty days, simulated, recorded, and drawn.
 
-use crate::chart::{ChartError, OverviewData, WaveformData, draw_overview, draw_waveform};
+use crate::chart::{ChartError, OverviewData, WaveformData, save};
 use crate::link::Source;
 use crate::record::{Options, Progress, RecordError, record};
 use crate::sim::Gear;
@@ -111,14 +111,14 @@ pub fn run(
         let overview = folder.join("overview.png");
         let mut data = OverviewData::from_store(&store, scenario.board.id, first..last + 1)?;
         data.note = Some(INVENTED.to_owned());
-        draw_overview(&data, &overview)?;
+        save(&data, &overview)?;
         pictures.push(overview);
     }
     if let Some((trip, _)) = trips.first() {
         let waveform = folder.join("trip.png");
         let mut data = WaveformData::from_store(&store, scenario.board.id, trip.event.id)?;
         data.note = Some(INVENTED.to_owned());
-        draw_waveform(&data, &waveform)?;
+        save(&data, &waveform)?;
         pictures.push(waveform);
     }
     Ok(Demo {

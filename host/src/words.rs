@@ -72,10 +72,18 @@ pub fn not_measured(why: NotMeasured) -> String {
     }
 }
 
-fn channel(channel: Channel) -> &'static str {
+/// The same for a legend: without what to do about it.
+pub fn not_measured_short(why: NotMeasured) -> String {
+    let mut words = not_measured(why);
+    words.truncate(words.find(':').unwrap_or(words.len()));
+    words
+}
+
+/// A channel by name.
+pub fn channel(channel: Channel) -> &'static str {
     match channel {
-        Channel::IFine => "bond current, sensitive range,",
-        Channel::IWide => "bond current, wide range,",
+        Channel::IFine => "sensitive current range",
+        Channel::IWide => "wide current range",
         Channel::VPos => "positive pole voltage",
         Channel::VNeg => "negative pole voltage",
     }
@@ -212,6 +220,44 @@ pub fn cause(cause: &TripCause) -> String {
     }
 }
 
+/// The same in as few words as a mark has room for.
+pub fn cause_short(cause: &TripCause) -> String {
+    match cause {
+        TripCause::ContinuousCurrent { rms, .. } => format!("{} RMS", si(rms.0, "A")),
+        TripCause::GroundFaultCurrent { dc, .. } => format!("{} DC", si(dc.0, "A")),
+        TripCause::InsulationLow { r, .. } => format!("insulation {}", si(r.0, "Ω")),
+        TripCause::SuddenChange { peak, .. } => format!("sudden {}", si(peak.0, "A")),
+        TripCause::BondInterrupted { .. } => "bond interrupted".into(),
+        TripCause::SamplesLost => "samples lost".into(),
+        TripCause::Restarted(_) => "restart".into(),
+        TripCause::SelfTestFailed(_) => "self-test failed".into(),
+        TripCause::SecondBond => "second bond".into(),
+        TripCause::GroundedConductorFault { r, .. } => {
+            format!("grounded conductor {}", si(r.0, "Ω"))
+        }
+        TripCause::FuseHeated { .. } => "ground-fault fuse heated".into(),
+        TripCause::InsulationUnreadable { .. } => "insulation unreadable".into(),
+        TripCause::SensorLost(channel) => format!("{} lost", self::channel(*channel)),
+        TripCause::SettingsLost => "settings lost".into(),
+        TripCause::ContactorFault => "contactor fault".into(),
+        TripCause::Commanded => "by command".into(),
+    }
+}
+
+/// Why a reset was refused.
+pub fn refusal(why: ResetRefusal) -> &'static str {
+    match why {
+        ResetRefusal::NotLatched => "nothing is latched",
+        ResetRefusal::ContactorNotOpen => "contactor not seen open",
+        ResetRefusal::FaultStillThere => "a limit is still exceeded",
+        ResetRefusal::InsulationLow => "insulation below the reset level",
+        ResetRefusal::InsulationNotMeasured => "insulation not measured since the trip",
+        ResetRefusal::LockedOut => {
+            "locked out after repeated trips; turn the maintenance switch on first"
+        }
+    }
+}
+
 /// What a board's memory does not do, as the rest of a sentence.
 fn memory(fault: MemoryFault) -> &'static str {
     match fault {
@@ -272,18 +318,7 @@ pub fn event(kind: &EventKind, rate_hz: Option<u32>) -> String {
         ),
         EventKind::FailedToClose => "Contactor did not close".into(),
         EventKind::Reset => "Latch reset".into(),
-        EventKind::ResetRefused(why) => format!(
-            "Reset refused: {}",
-            match why {
-                ResetRefusal::NotLatched => "nothing is latched",
-                ResetRefusal::ContactorNotOpen => "contactor not seen open",
-                ResetRefusal::FaultStillThere => "a limit is still exceeded",
-                ResetRefusal::InsulationLow => "insulation below the reset level",
-                ResetRefusal::InsulationNotMeasured => "insulation not measured since the trip",
-                ResetRefusal::LockedOut =>
-                    "locked out after repeated trips; turn the maintenance switch on first",
-            }
-        ),
+        EventKind::ResetRefused(why) => format!("Reset refused: {}", refusal(*why)),
         EventKind::InsulationWarning { r, pole } => {
             format!("Insulation warning: {}{}", si(r.0, "Ω"), at_pole(*pole))
         }

@@ -1,6 +1,6 @@
 //! Text, lines and areas in pixels, on any backend.
 
-use super::{Format, SIZE};
+use super::Format;
 use plotters::coord::Shift;
 use plotters::element::{Drawable, PointCollection};
 use plotters::prelude::*;
@@ -16,6 +16,10 @@ pub type Px = (i32, i32);
 /// Font heights as plotters counts them: 18 is letters of 14.5 px.
 pub const TEXT: u32 = 18;
 pub const TITLE: u32 = 27;
+/// Lines under a picture.
+pub const SMALL: u32 = 16;
+/// From one small line to the next.
+pub const SMALL_ROW: i32 = 19;
 
 pub use plotters::style::text_anchor::HPos as Side;
 
@@ -50,18 +54,29 @@ pub fn text_width(text: &str, px: f64) -> f64 {
         })
 }
 
-/// A sheet of [`SIZE`] to draw on.
+/// A sheet to draw on.
 pub struct Canvas<B: DrawingBackend> {
     sheet: DrawingArea<B, Shift>,
     on: Format,
 }
 
 impl<B: DrawingBackend> Canvas<B> {
-    pub fn new(backend: B, on: Format) -> Self {
+    pub(super) fn new(backend: B, on: Format) -> Self {
         fonts();
         Self {
             sheet: backend.into_drawing_area(),
             on,
+        }
+    }
+
+    /// The whole sheet.
+    pub fn sheet(&self) -> Area {
+        let (right, bottom) = self.sheet.dim_in_pixel();
+        Area {
+            left: 0,
+            top: 0,
+            right: right as i32,
+            bottom: bottom as i32,
         }
     }
 
@@ -85,6 +100,25 @@ impl<B: DrawingBackend> Canvas<B> {
     pub fn title(&self, text: &str, at: Px) -> Drawn {
         let ink = super::colour::INK;
         self.styled(text, at, HPos::Left, ink, TITLE, FontStyle::Bold)
+    }
+
+    pub fn small(&self, text: &str, at: Px, side: Side, colour: RGBColor) -> Drawn {
+        self.styled(text, at, side, colour, SMALL, FontStyle::Normal)
+    }
+
+    /// Small text from `at` on, broken between words where it would pass `right`; gives the height used.
+    pub fn paragraph(
+        &self,
+        text: &str,
+        at: Px,
+        right: i32,
+        colour: RGBColor,
+    ) -> Result<i32, String> {
+        let lines = small_lines(text, right - at.0);
+        for (line, k) in lines.iter().zip(0..) {
+            self.small(line, (at.0, at.1 + k * SMALL_ROW), HPos::Left, colour)?;
+        }
+        Ok(lines.len() as i32 * SMALL_ROW)
     }
 
     fn styled(
@@ -111,7 +145,16 @@ impl<B: DrawingBackend> Canvas<B> {
 
     /// Width of [`Canvas::text`] in pixels; bold is taken as a tenth wider.
     pub fn width_of(&self, text: &str) -> Result<i32, String> {
-        let style = TextStyle::from(("sans-serif", TEXT).into_font());
+        self.width(text, TEXT)
+    }
+
+    /// Width of [`Canvas::small`] in pixels.
+    pub fn small_width(&self, text: &str) -> Result<i32, String> {
+        self.width(text, SMALL)
+    }
+
+    fn width(&self, text: &str, size: u32) -> Result<i32, String> {
+        let style = TextStyle::from(("sans-serif", size).into_font());
         let (width, _) = self.sheet.estimate_text_size(text, &style).map_err(said)?;
         Ok(width as i32)
     }
@@ -137,6 +180,116 @@ impl<B: DrawingBackend> Canvas<B> {
                 self.put(&PathElement::new(ends.to_vec(), colour.stroke_width(width)))
             }),
         }
+    }
+
+    /// A line that is told from a whole one without colour. `dash` and `gap` in pixels along it.
+    pub fn dashed(
+        &self,
+        points: &[Px],
+        (dash, gap): (i32, i32),
+        colour: RGBColor,
+        width: u32,
+    ) -> Drawn {
+        let (dash, gap) = (f64::from(dash.max(1)), f64::from(gap.max(1)));
+        // How far into dash and gap the line is.
+        let mut phase = 0.0;
+        for ends in points.windows(2) {
+            let (from, to) = (ends[0], ends[1]);
+            let (dx, dy) = (f64::from(to.0 - from.0), f64::from(to.1 - from.1));
+            let length = dx.hypot(dy);
+            let at = |along: f64| {
+                let share = along / length;
+                (
+                    from.0 + (share * dx).round() as i32,
+                    from.1 + (share * dy).round() as i32,
+                )
+            };
+            let mut along = 0.0;
+            while along < length {
+                let is_dash = phase < dash;
+                let left = if is_dash {
+                    dash - phase
+                } else {
+                    dash + gap - phase
+                };
+                let next = (along + left).min(length);
+                if is_dash {
+                    self.line(&[at(along), at(next)], colour, width)?;
+                }
+                phase = (phase + next - along) % (dash + gap);
+                along = next;
+            }
+        }
+        Ok(())
+    }
+
+    /// An area with a border of its own points.
+    pub fn polygon(&self, points: Vec<Px>, colour: RGBColor) -> Drawn {
+        self.put(&Polygon::new(points, colour.filled()))
+    }
+
+    /// Stretches with an upper and a lower edge, in steps, as one area where they touch: left, right, top, bottom.
+    pub fn band(&self, stretches: &[(i32, i32, i32, i32)], colour: RGBColor) -> Drawn {
+        match self.on {
+            Format::Svg => {
+                for piece in stretches.chunk_by(|a, b| b.0 <= a.1 + 1) {
+                    let above = piece.iter().flat_map(|s| [(s.0, s.2), (s.1, s.2)]);
+                    let below = piece.iter().rev().flat_map(|s| [(s.1, s.3), (s.0, s.3)]);
+                    self.polygon(above.chain(below).collect(), colour)?;
+                }
+                Ok(())
+            }
+            Format::Png => stretches
+                .iter()
+                .try_for_each(|&(left, right, top, bottom)| {
+                    let area = Area {
+                        left,
+                        right,
+                        top,
+                        bottom,
+                    };
+                    self.fill(area, colour)
+                }),
+        }
+    }
+
+    pub fn circle(&self, at: Px, radius: i32, colour: RGBColor, width: u32) -> Drawn {
+        self.put(&Circle::new(at, radius, colour.stroke_width(width)))
+    }
+
+    /// Strokes across an area, so that it is told from a value in grey print too.
+    pub fn hatch(&self, area: Area, ground: RGBColor, strokes: RGBColor) -> Drawn {
+        const APART: i32 = 6;
+        self.fill(area, ground)?;
+        // x + y is the same along a stroke, and a multiple on the whole sheet: neighbours join.
+        let first = (area.left + area.top).div_euclid(APART) + 1;
+        let last = (area.right + area.bottom - 1).div_euclid(APART);
+        for sum in (first..=last).map(|k| k * APART) {
+            let left = area.left.max(sum - area.bottom);
+            let right = area.right.min(sum - area.top);
+            if right > left {
+                self.line(&[(left, sum - left), (right, sum - right)], strokes, 1)?;
+            }
+        }
+        Ok(())
+    }
+
+    /// From one place to another, with a head.
+    pub fn arrow(&self, from: Px, to: Px, colour: RGBColor, width: u32) -> Drawn {
+        let (dx, dy) = (f64::from(to.0 - from.0), f64::from(to.1 - from.1));
+        let length = dx.hypot(dy);
+        if length < 4.0 {
+            return self.dot(to, 3, colour);
+        }
+        let head = length.min(12.0);
+        let place = |back: f64, side: f64| {
+            (
+                to.0 - ((dx * back - dy * side) / length).round() as i32,
+                to.1 - ((dy * back + dx * side) / length).round() as i32,
+            )
+        };
+        self.line(&[from, place(head, 0.0)], colour, width)?;
+        self.polygon(vec![to, place(head, 5.0), place(head, -5.0)], colour)
     }
 
     /// A level across an area. `dash` and `gap` in pixels.
@@ -208,6 +361,15 @@ impl<B: DrawingBackend> Canvas<B> {
                     self.fill(swatch, colour)?;
                     self.frame(swatch, super::colour::QUIET)?;
                 }
+                Swatch::Dashed(colour, dash, width) => {
+                    self.dashed(&[(swatch.left, y), (swatch.right, y)], dash, colour, width)?;
+                }
+                Swatch::Hatched(ground, strokes) => {
+                    self.hatch(swatch, ground, strokes)?;
+                    self.frame(swatch, super::colour::QUIET)?;
+                }
+                Swatch::Dot(colour) => self.dot((x + 11, y), 4, colour)?,
+                Swatch::Ring(colour) => self.circle((x + 11, y), 4, colour, 2)?,
                 Swatch::AtLeast(colour) => self.at_least((x + 11, y + 7), colour)?,
                 Swatch::Nothing => x -= SWATCH,
             }
@@ -227,6 +389,10 @@ pub struct Entry {
 pub enum Swatch {
     Line(RGBColor, u32),
     Area(RGBColor),
+    Dashed(RGBColor, (i32, i32), u32),
+    Hatched(RGBColor, RGBColor),
+    Dot(RGBColor),
+    Ring(RGBColor),
     AtLeast(RGBColor),
     Nothing,
 }
@@ -240,20 +406,26 @@ impl Entry {
     }
 }
 
-impl Area {
-    /// The whole sheet.
-    pub fn sheet() -> Self {
-        Self {
-            left: 0,
-            top: 0,
-            right: SIZE.0 as i32,
-            bottom: SIZE.1 as i32,
-        }
-    }
-}
-
 fn said(fault: impl std::fmt::Display) -> String {
     fault.to_string()
+}
+
+/// The lines of a small text, none wider than `most` pixels unless a single word is.
+pub fn small_lines(text: &str, most: i32) -> Vec<String> {
+    let mut lines: Vec<String> = Vec::new();
+    for word in text.split_whitespace() {
+        let longer = match lines.last() {
+            Some(line) => format!("{line} {word}"),
+            None => word.to_owned(),
+        };
+        match lines.last_mut() {
+            Some(line) if text_width(&longer, f64::from(SMALL) / 1.24) <= f64::from(most) => {
+                *line = longer;
+            }
+            _ => lines.push(word.to_owned()),
+        }
+    }
+    lines
 }
 
 /// A line for drawing: of all points in one column of pixels only the first, the extremes and the last.

@@ -1,10 +1,10 @@
 //! Events → marks with short labels, in lanes above a panel, so that no label covers another.
 
 use super::colour;
-use crate::words::si;
+use crate::words::{self, cause_short, refusal, si};
 use ohmward_proto::EventKind;
-use ohmward_proto::event::{FaultSide, ResetRefusal, TripCause};
-use ohmward_proto::measure::{Channel, FaultPlace, Pole};
+use ohmward_proto::event::FaultSide;
+use ohmward_proto::measure::{FaultPlace, Pole};
 use plotters::style::RGBColor;
 
 /// How an event is shown.
@@ -26,13 +26,13 @@ pub fn wording(kind: &EventKind) -> Option<(String, RGBColor, u8)> {
         | EventKind::Opened { .. }
         | EventKind::InsulationNotMeasured(_) => None,
         EventKind::Tripped { cause, .. } => {
-            Some((format!("tripped: {}", cause_words(cause)), colour::TRIP, 1))
+            Some((format!("tripped: {}", cause_short(cause)), colour::TRIP, 1))
         }
         EventKind::FailedToOpen => Some(("failed to open".into(), colour::FAILED, 0)),
         EventKind::OpenedLate { .. } => Some(("opened late".into(), colour::FAILED, 1)),
         EventKind::FailedToClose => Some(("failed to close".into(), colour::FAILED, 2)),
         EventKind::SensorLost(channel) => Some((
-            format!("sensor lost: {}", channel_words(*channel)),
+            format!("sensor lost: {}", words::channel(*channel)),
             colour::TRIP,
             2,
         )),
@@ -59,7 +59,9 @@ pub fn wording(kind: &EventKind) -> Option<(String, RGBColor, u8)> {
         } => None,
         EventKind::Reset => Some(("reset".into(), colour::RESET, 3)),
         EventKind::ResetRefused(why) => {
-            let text = format!("reset refused: {}", refusal_words(*why));
+            // What to do about it stands in the event list.
+            let why = refusal(*why).split(';').next().unwrap_or_default();
+            let text = format!("reset refused: {why}");
             Some((text, colour::WARN, 3))
         }
         EventKind::Surge { peak, .. } => Some((
@@ -91,50 +93,6 @@ pub fn wording(kind: &EventKind) -> Option<(String, RGBColor, u8)> {
         EventKind::FuseStrained { .. } => Some(("look at the fuse".into(), colour::WARN, 3)),
         EventKind::Started { .. } => quiet("start"),
         EventKind::SettingsApplied { .. } => quiet("new settings"),
-    }
-}
-
-/// What tripped, short.
-pub fn cause_words(cause: &TripCause) -> String {
-    match cause {
-        TripCause::ContinuousCurrent { rms, .. } => format!("{} RMS", si(rms.0, "A")),
-        TripCause::GroundFaultCurrent { dc, .. } => format!("{} DC", si(dc.0, "A")),
-        TripCause::InsulationLow { r, .. } => format!("insulation {}", si(r.0, "Ω")),
-        TripCause::SuddenChange { peak, .. } => format!("sudden {}", si(peak.0, "A")),
-        TripCause::BondInterrupted { .. } => "bond interrupted".into(),
-        TripCause::SamplesLost => "samples lost".into(),
-        TripCause::Restarted(_) => "restart".into(),
-        TripCause::SelfTestFailed(_) => "self-test failed".into(),
-        TripCause::SecondBond => "second bond".into(),
-        TripCause::GroundedConductorFault { r, .. } => {
-            format!("grounded conductor {}", si(r.0, "Ω"))
-        }
-        TripCause::FuseHeated { .. } => "ground-fault fuse heated".into(),
-        TripCause::InsulationUnreadable { .. } => "insulation unreadable".into(),
-        TripCause::SensorLost(channel) => format!("sensor lost, {}", channel_words(*channel)),
-        TripCause::SettingsLost => "settings lost".into(),
-        TripCause::ContactorFault => "contactor fault".into(),
-        TripCause::Commanded => "by command".into(),
-    }
-}
-
-pub fn channel_words(channel: Channel) -> &'static str {
-    match channel {
-        Channel::IFine => "fine current",
-        Channel::IWide => "wide current",
-        Channel::VPos => "+ pole voltage",
-        Channel::VNeg => "− pole voltage",
-    }
-}
-
-fn refusal_words(why: ResetRefusal) -> &'static str {
-    match why {
-        ResetRefusal::NotLatched => "nothing latched",
-        ResetRefusal::ContactorNotOpen => "contactor not open",
-        ResetRefusal::FaultStillThere => "fault still there",
-        ResetRefusal::InsulationLow => "insulation low",
-        ResetRefusal::InsulationNotMeasured => "insulation not measured",
-        ResetRefusal::LockedOut => "locked out",
     }
 }
 

@@ -1,35 +1,59 @@
-//! Pictures from a store: what a board saw over time, and one captured event. SVG or PNG, by the name of the file.
+//! Pictures from a store: what boards saw over time, what is coming, and one captured event. SVG or PNG, by the name of the file.
 //!
-//! - this file: file name → backend; what can go wrong
-//! - [`overview`]: gathering ([`OverviewData`]) and drawing of bond current, contactor and insulation over a period
-//! - [`waveform`]: the same for the waveform around one event ([`WaveformData`])
-//! - [`sweep`]: trip time and bond current over the resistance of a fault ([`Sweep`])
+//! Every picture is a type that holds plain data, with `from_store` to fill it, and a [`Picture`] to draw: [`save`] writes a file,
+//! [`svg`] gives the text for a page.
+//!
+//! - [`overview`]: bond current, contactor and insulation over any span ([`OverviewData`])
+//! - [`forecast`]: daily insulation of months, its futures, the dates of its limits ([`ForecastData`])
+//! - [`wet_dry`]: insulation by day and hour, wet against dry ([`WetDryData`])
+//! - [`timeline`]: what happened, a lane a kind ([`TimelineData`])
+//! - [`fleet`]: every board in a row ([`FleetData`])
+//! - [`waveform`]: one captured event ([`WaveformData`]); [`phasor`]: its mains-frequency vector ([`PhasorData`])
+//! - [`sweep`]: trip time and bond current over the resistance of a fault ([`crate::whatif::sweep::Sweep`])
+//! - [`columns`]: long spans from roll-ups; [`states`]: the contactor from events; [`levels`]: limits and where they come from
 //! - [`marks`]: events → short labels that do not overlap
 //! - [`scale`], [`time_axis`]: values and moments → pixels, ticks and their labels
 //! - [`canvas`], [`colour`]: text, lines and areas on either backend, with the fonts that the program carries
 //!
-//! Colours are told apart by people who see few of them (blue, vermilion, black; a dash pattern beside each colour of a limit).
+//! Colours are told apart by people who see few of them, and never alone: a dash, a shape or a word stands beside each.
 
 mod canvas;
 mod colour;
+mod columns;
+mod fleet;
+mod forecast;
+mod levels;
 mod marks;
 mod overview;
+mod phasor;
+mod picture;
 mod scale;
+mod states;
 mod sweep;
 #[cfg(test)]
 mod tests;
 mod time_axis;
+mod timeline;
 mod waveform;
+mod wet_dry;
 
 pub(crate) use canvas::text_width;
-pub use overview::OverviewData;
+pub use columns::Columns;
+pub use fleet::{FleetData, FleetRow, Now, Urgency};
+pub use forecast::{DayValues, ForecastData, LimitDates, Seen};
+pub use levels::LimitSources;
+pub use overview::{OverviewData, Record};
+pub use phasor::{Phasor, PhasorData};
+pub use states::StateSpell;
+pub use timeline::TimelineData;
 pub use waveform::WaveformData;
+pub use wet_dry::{Cell, Spread, Stretch, WetDryData};
 
 use crate::store::StoreError;
-use crate::whatif::sweep::Sweep;
 use canvas::Canvas;
 use ohmward_proto::EventId;
 use ohmward_proto::message::BoardId;
+pub use picture::Picture;
 use plotters::prelude::*;
 use std::path::{Path, PathBuf};
 
@@ -56,6 +80,14 @@ pub enum ChartError {
         to: String,
         /// What there is.
         instead: String,
+    },
+    /// Nothing to make a trend or a map of.
+    #[error(
+        "no insulation measurement of board {board} is stored: there is one once the array was lit while the board was on"
+    )]
+    NoMeasurements {
+        /// The board.
+        board: BoardId,
     },
     /// There is no such event.
     #[error("board {board} has no event {event}: list its events for their numbers")]
@@ -97,6 +129,12 @@ pub enum ChartError {
         /// The file.
         path: PathBuf,
     },
+    /// The picture could not be drawn.
+    #[error("cannot draw: {why}")]
+    Undrawable {
+        /// What the backend said.
+        why: String,
+    },
     /// The picture could not be written.
     #[error("cannot write {}: {why}; check that its folder exists and can be written", .path.display())]
     Unwritable {
@@ -107,66 +145,48 @@ pub enum ChartError {
     },
 }
 
-/// Draws bond current, contactor and insulation over a period into `path` (`.svg` or `.png`).
-pub fn draw_overview(data: &OverviewData, path: impl AsRef<Path>) -> Result<(), ChartError> {
+/// Draws a picture into `path` (`.svg` or `.png`).
+///
+/// # Errors
+/// [`ChartError::UnknownFormat`], [`ChartError::Unwritable`].
+pub fn save(picture: &impl Picture, path: impl AsRef<Path>) -> Result<(), ChartError> {
     let path = path.as_ref();
     let format = format(path)?;
+    let size = picture.size();
     match format {
-        Format::Svg => finish(
-            overview::draw,
-            data,
-            SVGBackend::new(path, SIZE),
-            format,
-            path,
-        ),
-        Format::Png => finish(
-            overview::draw,
-            data,
-            BitMapBackend::new(path, SIZE),
-            format,
-            path,
-        ),
+        Format::Svg => paint(picture, SVGBackend::new(path, size), format),
+        Format::Png => paint(picture, BitMapBackend::new(path, size), format),
+    }
+    .map_err(|why| ChartError::Unwritable {
+        path: path.to_path_buf(),
+        why,
+    })
+}
+
+/// The same picture as the text of an SVG, to stand in a page.
+///
+/// # Errors
+/// [`ChartError::Undrawable`].
+pub fn svg(picture: &impl Picture) -> Result<String, ChartError> {
+    let mut text = String::new();
+    paint(
+        picture,
+        SVGBackend::with_string(&mut text, picture.size()),
+        Format::Svg,
+    )
+    .map_err(|why| ChartError::Undrawable { why })?;
+    Ok(text)
+}
+
+/// The head of a sheet.
+fn board_words(board: BoardId, note: Option<&str>) -> String {
+    match note {
+        Some(note) => format!("Board {board} ({note})"),
+        None => format!("Board {board}"),
     }
 }
 
-/// Draws the waveform around one event into `path` (`.svg` or `.png`).
-pub fn draw_waveform(data: &WaveformData, path: impl AsRef<Path>) -> Result<(), ChartError> {
-    let path = path.as_ref();
-    let format = format(path)?;
-    match format {
-        Format::Svg => finish(
-            waveform::draw,
-            data,
-            SVGBackend::new(path, SIZE),
-            format,
-            path,
-        ),
-        Format::Png => finish(
-            waveform::draw,
-            data,
-            BitMapBackend::new(path, SIZE),
-            format,
-            path,
-        ),
-    }
-}
-
-/// Draws a sweep into `path` (`.svg` or `.png`).
-pub fn draw_sweep(data: &Sweep, path: impl AsRef<Path>) -> Result<(), ChartError> {
-    let path = path.as_ref();
-    let format = format(path)?;
-    match format {
-        Format::Svg => finish(sweep::draw, data, SVGBackend::new(path, SIZE), format, path),
-        Format::Png => finish(
-            sweep::draw,
-            data,
-            BitMapBackend::new(path, SIZE),
-            format,
-            path,
-        ),
-    }
-}
-
+/// What is drawn on.
 #[derive(Clone, Copy)]
 enum Format {
     Svg,
@@ -184,20 +204,10 @@ fn format(path: &Path) -> Result<Format, ChartError> {
     }
 }
 
-fn finish<B: DrawingBackend, D>(
-    draw: impl FnOnce(&Canvas<B>, &D) -> canvas::Drawn,
-    data: &D,
-    backend: B,
-    format: Format,
-    path: &Path,
-) -> Result<(), ChartError> {
+fn paint<B: DrawingBackend>(picture: &impl Picture, backend: B, format: Format) -> canvas::Drawn {
     let canvas = Canvas::new(backend, format);
     canvas
         .clear()
-        .and_then(|()| draw(&canvas, data))
+        .and_then(|()| picture.draw(&canvas))
         .and_then(|()| canvas.present())
-        .map_err(|why| ChartError::Unwritable {
-            path: path.to_path_buf(),
-            why,
-        })
 }

@@ -2,6 +2,7 @@
 
 use super::canvas::{Area, Canvas, Drawn, Entry, Px, Side, Swatch};
 use super::colour::{GRID, INK, MINUS, PLUS, QUIET, TRIP, UNSEEN, WARN, WHITE, WHOLE};
+use super::picture::Picture;
 use super::scale::LogScale;
 use super::{CAUTION, SIZE};
 use crate::whatif::sweep::{Level, Point, Sight, Sweep, blind_words};
@@ -16,7 +17,13 @@ const CURRENT: (i32, i32) = (500, 770);
 /// Nothing trips: darker than a check that comes late, and hatched.
 const BLIND: RGBColor = RGBColor(0xf2, 0xc4, 0xbc);
 
-pub(super) fn draw<B: DrawingBackend>(canvas: &Canvas<B>, sweep: &Sweep) -> Drawn {
+impl Picture for Sweep {
+    fn draw<B: DrawingBackend>(&self, canvas: &Canvas<B>) -> Drawn {
+        draw(canvas, self)
+    }
+}
+
+fn draw<B: DrawingBackend>(canvas: &Canvas<B>, sweep: &Sweep) -> Drawn {
     let across =
         |v: &mut dyn Iterator<Item = f32>, bounds, pixels| LogScale::fitting(v, bounds, pixels);
     let x = across(

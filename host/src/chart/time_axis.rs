@@ -131,9 +131,20 @@ pub fn period(range: &Range<i64>) -> String {
     format!("{from} – {to} UTC")
 }
 
+/// The same without times of day.
+pub fn period_days(range: &Range<i64>) -> String {
+    let last = range.end.saturating_sub(1).max(range.start);
+    format!("{} – {}", day_words(range.start), day_words(last))
+}
+
 /// A moment in words.
 pub fn moment(t_us: i64) -> String {
     format!("{} UTC", written(t_us, "%d %b %Y %H:%M:%S"))
+}
+
+/// A day in words.
+pub fn day_words(t_us: i64) -> String {
+    written(t_us, "%d %b %Y")
 }
 
 fn written(t_us: i64, format: &str) -> String {

@@ -190,7 +190,7 @@ fn board_json(board: BoardId, found: &Assessment, findings: &[Finding]) -> Value
 }
 
 /// Lines in the order of time.
-fn read_weather(file: &Path) -> anyhow::Result<Vec<(f64, Weather)>> {
+pub(super) fn read_weather(file: &Path) -> anyhow::Result<Vec<(f64, Weather)>> {
     let name = file.display();
     let mut reader = csv::ReaderBuilder::new()
         .trim(csv::Trim::All)

@@ -3,7 +3,7 @@
 use super::remark;
 use clap::{Args, ValueEnum};
 use ohmward::array_file::ArrayFile;
-use ohmward::chart::draw_sweep;
+use ohmward::chart::save;
 use ohmward::plan::changes::Looser;
 use ohmward::whatif::circuit::Touches;
 use ohmward::whatif::fault::FaultSpec;
@@ -118,7 +118,7 @@ fn run_sweep(
 ) -> anyhow::Result<ExitCode> {
     let swept = sweep(file, question, range)?;
     if let Some(path) = &args.chart {
-        draw_sweep(&swept, path)?;
+        save(&swept, path)?;
     }
     let mut out = std::io::stdout().lock();
     if args.json {

@@ -5,9 +5,9 @@ use super::statistics::{median, quantile_of, robust_sigma};
 use super::weather::{Air, Healthy, Known, Senses};
 
 /// From this much water on a look is a wet one.
-const WET: f64 = 0.15;
+pub const WET: f64 = 0.15;
 /// At noon, up to this much is dry.
-const DRY: f64 = 0.08;
+pub const DRY: f64 = 0.08;
 /// Points whose median must stand out before anything counts as departed: dry days, and wet ones, which are rarer.
 pub const ROLL_DRY: usize = 7;
 /// Wet days.

@@ -141,7 +141,7 @@ impl Record {
     }
 
     /// Seconds after midnight UTC at which it is noon: the mean direction of all lit moments on the dial.
-    fn noon_s(&self) -> Option<f64> {
+    pub fn noon_s(&self) -> Option<f64> {
         let lit = self
             .glances
             .iter()

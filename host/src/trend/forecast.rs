@@ -161,6 +161,17 @@ pub struct Outlook {
     pub growth: Growth,
     /// One a limit.
     pub forecasts: Vec<Forecast>,
+    /// Lowest value of a day over the futures, a week each from today on.
+    pub fan: Vec<FanWeek>,
+}
+
+/// How the lowest resistance of a day is spread over the futures and the days of a week to come.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub struct FanWeek {
+    /// Middle of the week, days from the last day of the record.
+    pub day: f64,
+    /// Ω that 5, 25, 50, 75 and 95 % do not exceed.
+    pub r_ohm: [f64; 5],
 }
 
 /// The departed part of a series, in the unit in which it is followed.
@@ -195,6 +206,7 @@ pub fn outlook(departed: &Departed<'_>, today: i64, limits: &[Limit]) -> Option<
     let mut rng = Pcg64Mcg::seed_from_u64(SEED);
     let mut dates = vec![(Vec::with_capacity(DRAWS), Vec::with_capacity(DRAWS)); limits.len()];
     let mut g_s = vec![0.0; HORIZON_DAYS];
+    let mut weeks = vec![Vec::with_capacity(7 * DRAWS); HORIZON_DAYS / 7];
     for _ in 0..DRAWS {
         let drawn = draw(&mut rng, plain.0.len());
         let pick = |(days, excess): &(Vec<f64>, Vec<f64>)| -> (Vec<f64>, Vec<f64>) {
@@ -211,6 +223,9 @@ pub fn outlook(departed: &Departed<'_>, today: i64, limits: &[Limit]) -> Option<
             let (healthy, times) = ways.lowest[(k + day % BLOCK) % ways.lowest.len()];
             let own = ways.scatter[rng.random_range(0..ways.scatter.len())];
             *g = healthy + growth.at(day as f64 + 1.0) * times * own;
+        }
+        for (week, days) in weeks.iter_mut().zip(g_s.chunks(7)) {
+            week.extend_from_slice(days);
         }
         for (limit, (first, lasting)) in limits.iter().zip(&mut dates) {
             let (a, b) = crossings(&g_s, 1.0 / limit.r_ohm);
@@ -229,7 +244,28 @@ pub fn outlook(departed: &Departed<'_>, today: i64, limits: &[Limit]) -> Option<
     Some(Outlook {
         growth,
         forecasts: forecasts.collect(),
+        fan: fan(weeks),
     })
+}
+
+/// Of the conductances of each week.
+fn fan(weeks: Vec<Vec<f64>>) -> Vec<FanWeek> {
+    weeks
+        .into_iter()
+        .zip(0..)
+        .map(|(mut g_s, week)| {
+            g_s.sort_unstable_by(f64::total_cmp);
+            // The most conductive is the least resistance.
+            let r_ohm = [0.95, 0.75, 0.5, 0.25, 0.05].map(|q| {
+                let k = (q * (g_s.len() as f64 - 1.0)).round() as usize;
+                1.0 / g_s.get(k).copied().unwrap_or(0.0).max(1e-12)
+            });
+            FanWeek {
+                day: 7.0 * f64::from(week) + 4.0,
+                r_ohm,
+            }
+        })
+        .collect()
 }
 
 /// How the days of the recent past lay to the series.

@@ -1,32 +1,31 @@
 //! What an overview shows, gathered from a store and kept apart from the drawing.
 
 use crate::chart::ChartError;
-use crate::chart::marks::channel_words;
+use crate::chart::columns::Columns;
+use crate::chart::levels::LimitSources;
+use crate::chart::states::{StateSpell, of_events, of_readings};
 use crate::chart::time_axis::moment;
 use crate::store::{EventFilter, Readings, Store, StoredEvent};
-use ohmward_proto::measure::{NotMeasured, TripState};
+use ohmward_proto::measure::NotMeasured;
 use ohmward_proto::message::BoardId;
 use ohmward_proto::{BondCurrent, Insulation, PoleLeakage, Settings};
 use std::collections::BTreeMap;
 use std::ops::Range;
 
-/// More rows would fall into the same columns of pixels.
+/// So many readings are drawn each for itself; more would fall into the same columns of pixels.
 const ROWS_MAX: usize = 16_000;
+/// Over a longer time a moment without a value would be drawn wider than it was.
+const EACH_US: i64 = 3 * 86_400_000_000;
 /// A measurement older than this is not "the insulation now", where the settings do not say how often it is due.
 const STALE_US: i64 = 36 * 3_600_000_000;
 
-const DAY_US: i64 = 86_400_000_000;
-
-/// Of points by time, the one of each day that has the most of something.
-pub fn most_of_each_day<T: Copy>(points: &[(i64, T)], most: impl Fn(&T) -> f32) -> Vec<(i64, T)> {
-    points
-        .chunk_by(|(a, _), (b, _)| a.div_euclid(DAY_US) == b.div_euclid(DAY_US))
-        .filter_map(|day| {
-            day.iter()
-                .max_by(|(_, a), (_, b)| most(a).total_cmp(&most(b)))
-        })
-        .copied()
-        .collect()
+/// The record of a time, as fine as a sheet can show it.
+#[derive(Clone, PartialEq, Debug)]
+pub enum Record {
+    /// Every reading.
+    Readings(Readings),
+    /// Roll-ups.
+    Columns(Columns),
 }
 
 /// A period of one board.
@@ -36,12 +35,16 @@ pub struct OverviewData {
     pub board: BoardId,
     /// The period, Unix microseconds; the sheet shows exactly this.
     pub range: Range<i64>,
-    /// Its readings, by time.
-    pub readings: Readings,
+    /// Its readings or roll-ups.
+    pub record: Record,
     /// Its events, by time.
     pub events: Vec<StoredEvent>,
+    /// What the contactor did.
+    pub states: Vec<StateSpell>,
     /// The settings last heard from the board; without them no limits are drawn.
     pub settings: Option<Settings>,
+    /// Where limits come from.
+    pub sources: LimitSources,
     /// Samples per second, by run.
     pub sample_rate_hz: BTreeMap<u32, u32>,
     /// Stands beside the board's number: a site's name, or "simulated".
@@ -75,20 +78,13 @@ impl OverviewData {
         board: BoardId,
         range: Range<i64>,
     ) -> Result<Self, ChartError> {
-        let readings = store.readings(board, range.clone(), ROWS_MAX)?;
-        if readings.rows.is_empty() {
-            let instead = match store.span(board)? {
-                Some((from, to)) => {
-                    format!("the store knows it from {} to {}", moment(from), moment(to))
-                }
-                None => "the store does not know this board".into(),
-            };
-            return Err(ChartError::NoReadings {
-                board,
-                from: moment(range.start),
-                to: moment(range.end),
-                instead,
-            });
+        let record = record(store, board, &range)?;
+        let is_empty = match &record {
+            Record::Readings(readings) => readings.rows.is_empty(),
+            Record::Columns(columns) => columns.readings() == 0,
+        };
+        if is_empty {
+            return Err(no_readings(store, board, &range)?);
         }
         let events = store.events(&EventFilter {
             board: Some(board),
@@ -99,10 +95,16 @@ impl OverviewData {
         let runs = store.runs(board)?;
         Ok(Self {
             board,
+            // Readings tell the state themselves; roll-ups do not keep it.
+            states: match &record {
+                Record::Readings(readings) => of_readings(readings, &range),
+                Record::Columns(_) => of_events(store, board, &events, &range)?,
+            },
             range,
-            readings,
+            record,
             events,
             settings: store.settings(board)?,
+            sources: LimitSources::default(),
             sample_rate_hz: runs
                 .iter()
                 .map(|run| (run.boot, run.sample_rate_hz))
@@ -111,11 +113,25 @@ impl OverviewData {
         })
     }
 
-    /// Completed measurements of insulation, each once, at the time it was made.
+    pub(super) fn columns(&self) -> Option<&Columns> {
+        match &self.record {
+            Record::Readings(_) => None,
+            Record::Columns(columns) => Some(columns),
+        }
+    }
+
+    pub(super) fn readings(&self) -> Option<&Readings> {
+        match &self.record {
+            Record::Readings(readings) => Some(readings),
+            Record::Columns(_) => None,
+        }
+    }
+
+    /// Completed measurements of insulation, each once, at the time it was made; of a record of readings.
     pub fn measurements(&self) -> Vec<(i64, PoleLeakage)> {
         let mut last = None;
         let mut points = Vec::new();
-        for row in &self.readings.rows {
+        for row in self.readings().into_iter().flat_map(|r| &r.rows) {
             let Insulation::Measured { leakage, at } = row.reading.insulation else {
                 continue;
             };
@@ -139,26 +155,20 @@ impl OverviewData {
         points
     }
 
-    /// The period is so long that a night is a pixel or less: the worst of each day is drawn, and nights are not shaded.
-    pub(in crate::chart) fn by_days(&self) -> bool {
-        self.range.end.saturating_sub(self.range.start) > 62 * DAY_US
-    }
-
     /// Measurements further apart than this are not joined by a line.
-    pub(in crate::chart) fn stale_us(&self) -> i64 {
-        if self.by_days() {
-            return (3 * DAY_US).max(self.readings.spacing_us);
-        }
+    pub(super) fn stale_us(&self) -> i64 {
+        let least_us = match &self.record {
+            Record::Readings(readings) => readings.spacing_us,
+            Record::Columns(columns) => columns.width_us,
+        };
         match self.settings.map(|settings| settings.check.every_s) {
-            Some(every_s) if every_s > 0 => {
-                (3_000_000 * i64::from(every_s)).max(self.readings.spacing_us)
-            }
-            _ => STALE_US.max(self.readings.spacing_us),
+            Some(every_s) if every_s > 0 => (3_000_000 * i64::from(every_s)).max(least_us),
+            _ => STALE_US.max(least_us),
         }
     }
 
-    /// Stretches without a measurement of insulation.
-    pub(in crate::chart) fn insulation_spells(&self) -> Vec<Spell> {
+    /// Stretches without a measurement of insulation, of a record of readings.
+    pub(super) fn insulation_spells(&self) -> Vec<Spell> {
         let stale_us = self.stale_us();
         let mut measured_us: Option<i64> = None;
         let mut last = None;
@@ -174,8 +184,8 @@ impl OverviewData {
         })
     }
 
-    /// Stretches without a value of the bond current.
-    pub(in crate::chart) fn current_spells(&self) -> Vec<Spell> {
+    /// Stretches without a value of the bond current, of a record of readings.
+    pub(super) fn current_spells(&self) -> Vec<Spell> {
         self.spells(|row| match row.reading.i_bond {
             BondCurrent::NotMeasured(why) => Some(kind_of(why)),
             BondCurrent::Measured { .. } => None,
@@ -187,6 +197,9 @@ impl OverviewData {
         mut missing: impl FnMut(&crate::store::StoredReading) -> Option<SpellKind>,
     ) -> Vec<Spell> {
         let mut spells: Vec<Spell> = Vec::new();
+        let Some(readings) = self.readings() else {
+            return spells;
+        };
         let mut push = |from_us: i64, to_us: i64, kind: SpellKind| match spells.last_mut() {
             Some(last) if last.kind == kind && last.to_us == from_us => last.to_us = to_us,
             _ if to_us > from_us => spells.push(Spell {
@@ -196,8 +209,8 @@ impl OverviewData {
             }),
             _ => {}
         };
-        let rows = &self.readings.rows;
-        let spacing_us = self.readings.spacing_us;
+        let rows = &readings.rows;
+        let spacing_us = readings.spacing_us;
         let mut from_us = self.range.start;
         if rows
             .first()
@@ -219,53 +232,42 @@ impl OverviewData {
         }
         spells
     }
+}
 
-    /// What the trip logic said, by time.
-    pub(in crate::chart) fn states(&self) -> Vec<(Range<i64>, TripState)> {
-        let rows = &self.readings.rows;
-        let mut spells: Vec<(Range<i64>, TripState)> = Vec::new();
-        for (k, row) in rows.iter().enumerate() {
-            let next_us = rows.get(k + 1).map_or(self.range.end, |next| next.t_us);
-            let to_us = if next_us.saturating_sub(row.t_us) <= self.readings.spacing_us {
-                next_us
-            } else {
-                row.t_us
-            };
-            match spells.last_mut() {
-                Some((span, state)) if *state == row.reading.state && span.end == row.t_us => {
-                    span.end = to_us;
-                }
-                _ => spells.push((row.t_us..to_us, row.reading.state)),
-            }
+/// Every reading where they are few and the time is short, else roll-ups.
+fn record(store: &Store, board: BoardId, range: &Range<i64>) -> Result<Record, ChartError> {
+    if range.end.saturating_sub(range.start) <= EACH_US {
+        let readings = store.readings(board, range.clone(), ROWS_MAX)?;
+        if readings.stored <= ROWS_MAX as u64 {
+            return Ok(Record::Readings(readings));
         }
-        spells
     }
+    Ok(Record::Columns(Columns::from_store(store, board, range)?))
+}
+
+/// Says what there is instead.
+pub fn no_readings(
+    store: &Store,
+    board: BoardId,
+    range: &Range<i64>,
+) -> Result<ChartError, ChartError> {
+    let instead = match store.span(board)? {
+        Some((from, to)) => {
+            format!("the store knows it from {} to {}", moment(from), moment(to))
+        }
+        None => "the store does not know this board".into(),
+    };
+    Ok(ChartError::NoReadings {
+        board,
+        from: moment(range.start),
+        to: moment(range.end),
+        instead,
+    })
 }
 
 fn kind_of(why: NotMeasured) -> SpellKind {
     match why {
         NotMeasured::ArrayDark => SpellKind::Dark,
         other => SpellKind::Other(other),
-    }
-}
-
-/// Why there is no value, in words.
-pub fn reason_words(why: NotMeasured) -> &'static str {
-    match why {
-        NotMeasured::NeverYet => "not since start",
-        NotMeasured::ArrayDark => "array dark",
-        NotMeasured::ArrayMoved => "sun moved",
-        NotMeasured::NotSettled => "did not settle",
-        NotMeasured::SensorLost(channel) => match channel_words(channel) {
-            "fine current" => "fine current sensor lost",
-            "wide current" => "wide current sensor lost",
-            _ => "pole voltage sensor lost",
-        },
-        NotMeasured::BridgeUnmoved => "bridge without effect",
-        NotMeasured::FaultMoved => "fault moved",
-        NotMeasured::Interrupted => "tripped or interrupted",
-        NotMeasured::WindowFilling => "window filling",
-        NotMeasured::BondOpen => "bond open",
-        NotMeasured::BridgeWrong => "bridge resistors wrong",
     }
 }

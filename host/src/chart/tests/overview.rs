@@ -3,7 +3,7 @@
 use super::*;
 
 /// Days and nights, an insulation that goes down and is repaired after a trip.
-fn month(at_s: u64) -> Reading {
+pub(super) fn month(at_s: u64) -> Reading {
     let hour = (at_s % DAY_S) as f32 / 3600.0;
     let light = (5.5..20.5).contains(&hour);
     let sun = ((hour - 5.5) / 15.0 * std::f32::consts::PI).sin().max(0.0);
@@ -65,7 +65,7 @@ fn month(at_s: u64) -> Reading {
     }
 }
 
-fn month_scene() -> Scene {
+pub(super) fn month_scene() -> Scene {
     let mut scene = Scene::new();
     // Half a day without a recorder, on the 13th.
     let recorded = |at_s: &u64| !(12 * DAY_S + 30_000..13 * DAY_S).contains(at_s);
@@ -141,12 +141,12 @@ fn a_month_shows_limits_events_gaps_and_states() {
         "insulation recovered",
         "surge 20 A or more",
         "insulation warning 98 kΩ, − pole",
-        "reset refused: insulation low",
+        "reset refused: insulation below the reset level",
         "not measured: array dark",
-        "not measured: tripped or interrupted",
+        "not measured: broken off",
         "nothing recorded",
         "latched open after a trip",
-        "at least this, cannot be seen further",
+        "array: median of each hour",
         CAUTION,
     ] {
         assert!(
@@ -261,14 +261,14 @@ fn nothing_to_draw_is_said_in_a_line() {
          from 01 May 2026 00:00:00 UTC to 30 May 2026 23:59:00 UTC"
     );
     let data = OverviewData::from_store(&scene.store, BOARD, days(1)).unwrap();
-    let fault = draw_overview(&data, "month.pdf").unwrap_err().to_string();
+    let fault = save(&data, "month.pdf").unwrap_err().to_string();
     assert_eq!(
         fault,
         "cannot draw month.pdf: its name must end in .svg or .png"
     );
     let nowhere = scene.folder.path().join("absent").join("month.svg");
     for ending in ["svg", "png"] {
-        let fault = draw_overview(&data, nowhere.with_extension(ending)).unwrap_err();
+        let fault = save(&data, nowhere.with_extension(ending)).unwrap_err();
         assert!(matches!(fault, ChartError::Unwritable { .. }), "{fault}");
     }
     let event = EventId { boot: 1, seq: 5 };
@@ -329,10 +329,123 @@ fn no_value_breaks_a_chart() {
     settings.current.ground_fault.above = Amps(-1.0);
     settings.insulation.trip_below = Ohms(0.0);
     settings.insulation.warn_below = Ohms(f32::INFINITY);
-    for (row, reading) in data.readings.rows.iter_mut().zip(extreme) {
+    let Record::Readings(readings) = &mut data.record else {
+        panic!("an hour and some is drawn reading by reading");
+    };
+    for (row, reading) in readings.rows.iter_mut().zip(extreme) {
         row.reading = reading; // NaNs as a board sends them
     }
     data.range = i64::MIN..i64::MAX;
     data.sample_rate_hz.insert(1, 0);
-    scene.draw("odder", |path| draw_overview(&data, path));
+    scene.draw("odder", &data);
+}
+
+/// A hundred days in which the bond is open for two minutes each night, as a check of insulation does.
+fn checked_nightly(at_s: u64) -> Reading {
+    let mut reading = month(at_s % (20 * DAY_S));
+    reading.at = SampleIndex(at_s * RATE_HZ);
+    if let Insulation::Measured { at, .. } = &mut reading.insulation {
+        *at = SampleIndex(at_s / 1800 * 1800 * RATE_HZ);
+    }
+    if (10_800..10_920).contains(&(at_s % DAY_S)) {
+        reading.bond_open = true;
+        reading.i_bond = BondCurrent::NotMeasured(NotMeasured::BondOpen);
+    }
+    reading
+}
+
+#[test]
+fn a_check_of_minutes_is_not_drawn_as_a_day() {
+    let mut scene = Scene::new();
+    scene.keep((0..100 * DAY_S).step_by(60).map(checked_nightly));
+    let svg = scene.overview("checked-nightly", days(100));
+    for colour in [colour::UNSEEN, colour::NO_RECORD] {
+        assert!(!svg.contains(&format!("fill=\"{}\"", hex(colour))));
+    }
+    let data = OverviewData::from_store(&scene.store, BOARD, days(100)).unwrap();
+    let Record::Columns(columns) = &data.record else {
+        panic!("a hundred days are drawn from roll-ups");
+    };
+    let shares = columns.shares(&data.range, |rollup| &rollup.current_missing);
+    assert_eq!(shares.len(), 100);
+    for share in &shares {
+        // Two of 1440 minutes.
+        assert!((share.other - 2.0 / 1440.0).abs() < 1e-9, "{share:?}");
+        assert!(share.absent == 0.0 && share.dark == 0.0, "{share:?}");
+    }
+    // Where it is the whole of a column it shows: the same night alone.
+    let night = START_US + 10_800 * SECOND_US;
+    let svg = scene.overview(
+        "one-check",
+        night - 600 * SECOND_US..night + 600 * SECOND_US,
+    );
+    assert!(svg.contains(&hex(colour::UNSEEN)));
+    assert!(texts(&svg).contains(&"not measured: bond open".to_owned()));
+}
+
+#[test]
+fn no_line_crosses_a_gap_and_limits_stand_at_their_values() {
+    let mut scene = Scene::new();
+    let recorded = |at_s: &u64| !(40 * DAY_S..50 * DAY_S).contains(at_s);
+    scene.keep(
+        (0..100 * DAY_S)
+            .step_by(300)
+            .filter(recorded)
+            .map(checked_nightly),
+    );
+    let svg = scene.overview("gap", days(100));
+    // The axis as the tests know it: 100 to 1085 px over a hundred days.
+    let x = |day: f64| 100 + (day * 9.85).round() as i32;
+    let (from, to) = (x(41.0), x(49.0));
+    let crossing = |colour| {
+        lines(&svg, colour).into_iter().filter(move |line| {
+            let xs = line.iter().map(|(x, _)| *x);
+            xs.clone().min().unwrap() < from
+                && xs.max().unwrap() > to
+                && line[0].1 != line[line.len() - 1].1
+        })
+    };
+    for colour in [colour::WHOLE, colour::PLUS, colour::MINUS] {
+        let found: Vec<_> = crossing(colour).collect();
+        assert!(found.is_empty(), "{colour:?}: {found:?}");
+    }
+    assert!(svg.contains(&hex(colour::NO_RECORD_STROKE)));
+    assert!(texts(&svg).contains(&"nothing recorded".to_owned()));
+    let settings = Settings::SMALL_BONDED.insulation;
+    for (limit, colour) in [
+        (settings.trip_below, colour::TRIP),
+        (settings.warn_below, colour::WARN),
+    ] {
+        let y = height_on_axis(&svg, (1e5, "100 kΩ"), (1e6, "1 MΩ"), f64::from(limit.0));
+        let there = lines(&svg, colour).iter().any(|line| {
+            line[0].1 == line[1].1
+                && (f64::from(line[0].1) - y).abs() <= 2.0
+                && line[1].0 > line[0].0
+        });
+        assert!(there, "no line of {limit:?} at {y}");
+    }
+}
+
+#[test]
+fn limits_name_their_standard_when_the_array_is_described() {
+    let scene = month_scene();
+    let mut data = OverviewData::from_store(&scene.store, BOARD, days(30)).unwrap();
+    let svg = scene.draw("no-source", &data);
+    assert!(svg.contains("as the board last reported them"));
+    let file = crate::plan::test_array::heron_bend("");
+    let plan = crate::plan::plan(&file, crate::plan::changes::Looser::AcceptMarked).unwrap();
+    data.sources = LimitSources::of(&plan);
+    let svg = scene.draw("source", &data);
+    let limit = plan
+        .limits
+        .iter()
+        .find(|limit| limit.key == "insulation.trip_below_ohm")
+        .unwrap();
+    // Broken into lines on the sheet.
+    let all = texts(&svg).join(" ");
+    assert!(
+        all.contains(limit.source.standard),
+        "{} in {all}",
+        limit.source.standard
+    );
 }

@@ -57,7 +57,7 @@ fn waveform_scene(
 fn draw_event(scene: &Scene, name: &str, event: EventId) -> Vec<String> {
     let mut data = WaveformData::from_store(&scene.store, BOARD, event).unwrap();
     data.note = Some("invented scene".into());
-    texts(&scene.draw(name, |path| draw_waveform(&data, path)))
+    texts(&scene.draw(name, &data))
 }
 
 #[test]
@@ -134,4 +134,109 @@ fn a_surge_and_a_quiet_waveform_are_drawn() {
             "{wanted} is missing in {texts:?}"
         );
     }
+}
+
+#[test]
+fn the_contactors_answer_stands_in_the_waveform() {
+    let kind = EventKind::Tripped {
+        cause: TripCause::GroundFaultCurrent {
+            dc: Amps(-9.02),
+            limit: Amps(1.0),
+        },
+        picked_up: SampleIndex(1_000_000 - 160),
+    };
+    let current = |k: u16| {
+        if (820..1120).contains(&k) {
+            -9.0
+        } else {
+            -0.002
+        }
+    };
+    let (mut scene, event) = waveform_scene(kind, current, 0..0);
+    scene.event(
+        4,
+        1_000_140.0 / RATE_HZ as f64,
+        EventKind::Opened { after: 140 },
+    );
+    let data = WaveformData::from_store(&scene.store, BOARD, event).unwrap();
+    // 140 samples at 4 kS/s.
+    assert_eq!(data.answer_ms(), Some((35.0, true)));
+    let texts = draw_event(&scene, "trip-opened", event);
+    assert!(
+        texts.iter().any(|text| text == "seen open 35.0 ms"),
+        "{texts:?}"
+    );
+    assert!(
+        texts
+            .iter()
+            .any(|text| text.contains("as the board last reported them"))
+    );
+}
+
+/// A person's 30 mA on 300 mA of capacitive current, a quarter of a cycle apart: √(300² + 30²) − 300 = 1.5 mA more RMS (Pythagoras).
+#[test]
+fn a_step_in_quadrature_is_seen_as_a_vector() {
+    let kind = EventKind::Tripped {
+        cause: TripCause::SuddenChange {
+            peak: Amps(0.042),
+            limit: Amps(0.03),
+        },
+        picked_up: SampleIndex(1_000_000 - 240),
+    };
+    let wave = |k: u16, rms: f32, rad: f32| {
+        rms * std::f32::consts::SQRT_2 * (f32::from(k) * std::f32::consts::TAU / 80.0 + rad).sin()
+    };
+    let current = |k: u16| {
+        let fault = if k >= 760 { wave(k, 0.03, 0.0) } else { 0.0 };
+        wave(k, 0.3, std::f32::consts::FRAC_PI_2) + fault
+    };
+    let (scene, event) = waveform_scene(kind, current, 0..0);
+    let mut data = WaveformData::from_store(&scene.store, BOARD, event).unwrap();
+    data.note = Some("invented scene".into());
+    let phasor = PhasorData::of(&data);
+    assert!(phasor.mains_found && (phasor.mains_hz - 50.0).abs() < 0.01);
+    let (a, b) = (phasor.standing.unwrap(), phasor.at_trigger.unwrap());
+    let moved = (b.re_a - a.re_a).hypot(b.im_a - a.im_a);
+    assert!((moved - 0.03).abs() < 5e-4, "{moved}");
+    let more = b.re_a.hypot(b.im_a) - a.re_a.hypot(a.im_a);
+    assert!((more - 1.5e-3).abs() < 5e-4, "{more}");
+    let svg = scene.draw("phasor", &phasor);
+    let texts = texts(&svg);
+    for wanted in [
+        "sudden change 30 mA, about A",
+        "continuous 300 mA RMS, about 0",
+        "A  standing, before it began",
+    ] {
+        assert!(
+            texts.iter().any(|text| text == wanted),
+            "{wanted} is missing in {texts:?}"
+        );
+    }
+    assert!(
+        texts
+            .iter()
+            .any(|text| text.starts_with("moved A to B by 30")
+                || text.starts_with("moved A to B by 29.")),
+        "{texts:?}"
+    );
+    // Radius of the 30 mA circle: its dashes lie 30 mA from the standing vector on the axis that the labels tell.
+    let all = boxes(&svg);
+    let y = |label: &str| {
+        let b = all
+            .iter()
+            .find(|b| b.text == label && b.right < 110.0)
+            .unwrap();
+        f64::midpoint(b.top, b.bottom)
+    };
+    let px_per_a = (y("−200 mA") - y("200 mA")) / 0.4;
+    let zero = (435.0, f64::midpoint(y("200 mA"), y("−200 mA")));
+    let centre = (zero.0 + a.re_a * px_per_a, zero.1 - a.im_a * px_per_a);
+    let near = lines(&svg, colour::TRIP)
+        .into_iter()
+        .flatten()
+        .filter(|(x, y)| {
+            let r = (f64::from(*x) - centre.0).hypot(f64::from(*y) - centre.1);
+            (r - 0.03 * px_per_a).abs() < 3.0
+        });
+    assert!(near.count() > 20);
 }

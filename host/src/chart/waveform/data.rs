@@ -1,6 +1,7 @@
 //! What is drawn of one event, gathered from a store and kept apart from the drawing.
 
 use crate::chart::ChartError;
+use crate::chart::levels::LimitSources;
 use crate::store::{Capture, EventFilter, Store, StoredEvent};
 use ohmward_proto::message::BoardId;
 use ohmward_proto::{Codes, EventId, EventKind, Settings};
@@ -16,6 +17,10 @@ pub struct WaveformData {
     pub sample_rate_hz: u32,
     /// The settings last heard from the board; without them no limits are drawn.
     pub settings: Option<Settings>,
+    /// Where limits come from.
+    pub sources: LimitSources,
+    /// How the contactor answered a trip: samples after it, and whether it opened.
+    pub answer: Option<(u64, bool)>,
     /// Stands beside the board's number: a site's name, or "simulated".
     pub note: Option<String>,
 }
@@ -30,9 +35,9 @@ impl WaveformData {
             board: Some(board),
             ..EventFilter::default()
         };
-        let stored = store
-            .events(&filter)?
-            .into_iter()
+        let events = store.events(&filter)?;
+        let stored = *events
+            .iter()
             .find(|stored| stored.event.id == event)
             .ok_or(ChartError::NoEvent { board, event })?;
         let capture = store
@@ -50,6 +55,8 @@ impl WaveformData {
                 boot: event.boot,
             })?;
         Ok(Self {
+            answer: answer(&events, &stored),
+            sources: LimitSources::default(),
             event: stored,
             capture,
             sample_rate_hz: rate,
@@ -107,6 +114,12 @@ impl WaveformData {
         }
     }
 
+    /// When the contactor was seen open, or found not to have opened; ms from the trigger.
+    pub(in crate::chart) fn answer_ms(&self) -> Option<(f64, bool)> {
+        let (after, opened) = self.answer?;
+        Some((self.ms(self.event.event.at.0.saturating_add(after)), opened))
+    }
+
     /// The part of the capture that is worth the width of the sheet, in ms: where the current is not as usual, trigger and pickup
     /// included, with some room on both sides.
     pub(in crate::chart) fn window(&self) -> (f64, f64) {
@@ -132,11 +145,35 @@ impl WaveformData {
         let held = |ms: &f64| (whole.0..=whole.1).contains(ms);
         let points = unusual
             .chain([0.0])
-            .chain(self.pickup().map(|(from, _)| from).filter(held));
+            .chain(self.pickup().map(|(from, _)| from).filter(held))
+            .chain(self.answer_ms().map(|(at, _)| at).filter(held));
         let (from, to) = points.fold((f64::INFINITY, f64::NEG_INFINITY), |(from, to), ms| {
             (from.min(ms), to.max(ms))
         });
         let room = ((to - from) * 0.3).max(ROOM_MS_MIN);
         ((from - room).max(whole.0), (to + room).min(whole.1))
     }
+}
+
+/// The first word of the contactor after a trip, before anything trips again.
+fn answer(events: &[StoredEvent], trip: &StoredEvent) -> Option<(u64, bool)> {
+    if !matches!(trip.event.kind, EventKind::Tripped { .. }) {
+        return None;
+    }
+    let mut later: Vec<&StoredEvent> = events
+        .iter()
+        .filter(|other| {
+            other.event.id.boot == trip.event.id.boot && other.event.id.seq > trip.event.id.seq
+        })
+        .collect();
+    later.sort_by_key(|other| other.event.id.seq);
+    later.iter().find_map(|other| match other.event.kind {
+        EventKind::Opened { after } => Some(Some((u64::from(after), true))),
+        EventKind::FailedToOpen => {
+            let after = other.event.at.0.saturating_sub(trip.event.at.0);
+            Some(Some((after, false)))
+        }
+        EventKind::Tripped { .. } | EventKind::Reset => Some(None),
+        _ => None,
+    })?
 }

@@ -8,7 +8,9 @@ mod data;
 pub use data::WaveformData;
 
 use super::canvas::{Area, Canvas, Drawn, Entry, Px, Side, Swatch, thinned};
+use super::levels::{Level, apart};
 use super::marks;
+use super::picture::Picture;
 use super::scale::LinearScale;
 use super::time_axis::moment;
 use super::{CAUTION, colour};
@@ -17,9 +19,18 @@ use ohmward_proto::{Codes, EventKind};
 use plotters::prelude::*;
 
 const EDGES: (i32, i32) = (110, 1085);
+const UPPER_BOTTOM: i32 = 530;
+const LOWER_TOP: i32 = 560;
+const LOWER_BOTTOM: i32 = 766;
 
-pub fn draw<B: DrawingBackend>(canvas: &Canvas<B>, data: &WaveformData) -> Drawn {
-    let sheet = Area::sheet();
+impl Picture for WaveformData {
+    fn draw<B: DrawingBackend>(&self, canvas: &Canvas<B>) -> Drawn {
+        draw(canvas, self)
+    }
+}
+
+fn draw<B: DrawingBackend>(canvas: &Canvas<B>, data: &WaveformData) -> Drawn {
+    let sheet = canvas.sheet();
     let stored = &data.event;
     let note = data
         .note
@@ -67,18 +78,18 @@ pub fn draw<B: DrawingBackend>(canvas: &Canvas<B>, data: &WaveformData) -> Drawn
         left: EDGES.0,
         top: 120 + used + 24,
         right: EDGES.1,
-        bottom: 548,
+        bottom: UPPER_BOTTOM,
     };
     let poles = [
         Entry::new(Swatch::Line(colour::PLUS, 2), "+ pole to earth"),
         Entry::new(Swatch::Line(colour::MINUS, 2), "− pole to earth"),
     ];
-    let used = canvas.legend("Pole voltages", (24, 578), sheet.right - 16, &poles)?;
+    let used = canvas.legend("Pole voltages", (24, LOWER_TOP), sheet.right - 16, &poles)?;
     let lower = Area {
         left: EDGES.0,
-        top: 578 + used,
+        top: LOWER_TOP + used,
         right: EDGES.1,
-        bottom: 796,
+        bottom: LOWER_BOTTOM,
     };
 
     let current = LinearScale::fitting(
@@ -180,7 +191,38 @@ pub fn draw<B: DrawingBackend>(canvas: &Canvas<B>, data: &WaveformData) -> Drawn
         Side::Center,
         colour::INK,
     )?;
+    let line = data
+        .sources
+        .line(data.settings.as_ref(), &levels(data.settings.as_ref()));
+    canvas.paragraph(
+        &line,
+        (24, LOWER_BOTTOM + 64),
+        sheet.right - 24,
+        colour::QUIET,
+    )?;
     canvas.text(CAUTION, (24, sheet.bottom - 22), Side::Left, colour::INK)
+}
+
+/// The limits that a waveform is held against.
+fn levels(settings: Option<&ohmward_proto::Settings>) -> Vec<Level> {
+    let Some(settings) = settings else {
+        return Vec::new();
+    };
+    let surge = settings.current.surge_above.0;
+    let [mut continuous, mut fault] = super::levels::current(settings);
+    continuous.text = format!("continuous ±{}", si(continuous.value, "A"));
+    fault.text = format!("ground fault ±{}", si(fault.value, "A"));
+    vec![
+        continuous,
+        fault,
+        Level {
+            value: surge,
+            text: format!("surge ±{}", si(surge, "A")),
+            colour: colour::RESET,
+            dash: (2, 6),
+            key: "current.surge_above_a",
+        },
+    ]
 }
 
 fn trace<B: DrawingBackend>(
@@ -223,40 +265,12 @@ fn shown_limits(data: &WaveformData) -> Vec<f32> {
     let finite = |value: &f32| value.is_finite();
     let high = values().filter(finite).fold(0.0, f32::max);
     let low = values().filter(finite).fold(0.0, f32::min);
-    all_limits(data)
+    levels(data.settings.as_ref())
         .into_iter()
-        .flat_map(|(limit, ..)| [(limit, high), (-limit, -low)])
+        .flat_map(|level| [(level.value, high), (-level.value, -low)])
         .filter(|(limit, reach)| limit.abs() <= 3.0 * reach)
         .map(|(limit, _)| limit)
         .collect()
-}
-
-type Dash = (i32, i32);
-
-fn all_limits(data: &WaveformData) -> Vec<(f32, &'static str, RGBColor, Dash)> {
-    let Some(settings) = &data.settings else {
-        return Vec::new();
-    };
-    vec![
-        (
-            settings.current.continuous.above.0,
-            "continuous",
-            colour::WARN,
-            (5, 5),
-        ),
-        (
-            settings.current.ground_fault.above.0,
-            "ground fault",
-            colour::TRIP,
-            (14, 6),
-        ),
-        (
-            settings.current.surge_above.0,
-            "surge",
-            colour::RESET,
-            (2, 6),
-        ),
-    ]
 }
 
 fn limits<B: DrawingBackend>(
@@ -269,38 +283,29 @@ fn limits<B: DrawingBackend>(
     let mut drawn: Vec<(i32, String, RGBColor)> = Vec::new();
     let mut absent = Vec::new();
     let shown = shown_limits(data);
-    for (limit, words, colour, dash) in all_limits(data) {
-        let sides = [limit, -limit]
+    for level in levels(data.settings.as_ref()) {
+        let sides = [level.value, -level.value]
             .into_iter()
             .filter(|side| shown.contains(side));
         let ys: Vec<i32> = sides.map(|side| scale.px(f64::from(side))).collect();
         for y in &ys {
-            canvas.dashes(area.left, area.right, *y, dash, colour)?;
+            canvas.dashes(area.left, area.right, *y, level.dash, level.colour)?;
         }
-        let text = format!("{words} ±{}", si(limit, "A"));
         match ys.first() {
-            Some(y) => drawn.push((*y, text, colour)),
-            None => absent.push(text),
+            Some(y) => drawn.push((*y, level.text, level.colour)),
+            None => absent.push(level.text),
         }
     }
     drawn.sort_by_key(|(y, ..)| *y);
-    let mut places: Vec<i32> = drawn.iter().map(|(y, ..)| *y).collect();
-    // Names move apart from their common middle: down first, then back up as far as the panel reaches.
-    for k in 1..places.len() {
-        places[k] = places[k].max(places[k - 1] + APART);
-    }
-    let mut floor = area.bottom;
-    for place in places.iter_mut().rev() {
-        *place = (*place).min(floor);
-        floor = *place - APART;
-    }
+    let ys: Vec<i32> = drawn.iter().map(|(y, ..)| *y).collect();
+    let places = apart(&ys, APART, area.bottom);
     for ((y, words, colour), place) in drawn.iter().zip(places) {
         canvas.line(&[(area.right, *y), (area.right + 10, place)], *colour, 2)?;
         canvas.text(words, (area.right + 14, place), Side::Left, *colour)?;
     }
     if !absent.is_empty() {
         let words = format!("Limits above this scale: {}", absent.join("; "));
-        let at = (Area::sheet().right - 24, Area::sheet().bottom - 22);
+        let at = (canvas.sheet().right - 24, canvas.sheet().bottom - 22);
         canvas.text(&words, at, Side::Right, colour::INK)?;
     }
     Ok(())
@@ -349,6 +354,7 @@ fn draw_instants<B: DrawingBackend>(
             colour::TRIP,
         )?;
     }
+    answered(canvas, data, time, area, named)?;
     let Some((from, to)) = data.pickup() else {
         return Ok(());
     };
@@ -371,6 +377,41 @@ fn draw_instants<B: DrawingBackend>(
             let x = left.max(24);
             let x = if x + wide > zero { zero + 90 } else { x };
             canvas.text(&words, (x, area.top - 12), Side::Left, colour::WARN)?;
+        }
+    }
+    Ok(())
+}
+
+/// The contactor's answer as a line; its words stand inside the upper panel, at its lower edge.
+fn answered<B: DrawingBackend>(
+    canvas: &Canvas<B>,
+    data: &WaveformData,
+    time: &LinearScale,
+    area: Area,
+    named: bool,
+) -> Drawn {
+    let Some((at, opened)) = data.answer_ms().filter(|(at, _)| time.holds(*at)) else {
+        return Ok(());
+    };
+    let x = time.px(at);
+    let ink = if opened {
+        colour::RESET
+    } else {
+        colour::FAILED
+    };
+    canvas.dashed(&[(x, area.top), (x, area.bottom)], (6, 3), ink, 2)?;
+    if named {
+        let words = if opened {
+            format!("seen open {:.1} ms", at - data.ms(data.event.event.at.0))
+        } else {
+            "NOT open".to_owned()
+        };
+        let wide = canvas.width_of(&words)?;
+        let y = area.bottom - 14;
+        if x + 6 + wide < area.right {
+            canvas.text(&words, (x + 6, y), Side::Left, ink)?;
+        } else {
+            canvas.text(&words, (x - 6, y), Side::Right, ink)?;
         }
     }
     Ok(())
