@@ -7,6 +7,7 @@
 //! - [`store`]: the folder everything is kept in
 //! - [`chart`]: pictures from the store
 //! - [`comtrade`]: recorded waveforms in the trade's open format
+//! - [`report`]: a period, or one event, on paper
 //! - [`now`]: what is known of a board at this moment
 //! - [`export`]: what a store holds, handed over as COMTRADE and CSV
 //! - [`talk`]: a few words with one board: settings, self-test
@@ -29,6 +30,7 @@ pub mod link;
 pub mod now;
 pub mod plan;
 pub mod record;
+pub mod report;
 pub mod sim;
 pub mod store;
 pub mod talk;

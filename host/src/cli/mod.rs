@@ -7,6 +7,7 @@ mod events;
 mod export;
 mod plan;
 mod record;
+mod report;
 mod selftest;
 mod settings;
 mod simulate;
@@ -56,6 +57,8 @@ enum Command {
     Export(export::ExportArgs),
     /// Which insulation is on its way down, when it will pass its limits, where to look
     Trend(trend::TrendArgs),
+    /// A period, or one event, as one HTML file that prints well
+    Report(report::ReportArgs),
     /// Trip times of the firmware against the standards' limits: built-in cases, random ones, and recorded traces
     Bench(bench::BenchArgs),
 }
@@ -75,6 +78,7 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
         Command::Chart(args) => chart::run(&args),
         Command::Export(args) => export::run(&args),
         Command::Trend(args) => trend::run(&args),
+        Command::Report(args) => report::run(&args),
         Command::Bench(args) => bench::run(&args),
     }
 }

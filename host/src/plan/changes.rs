@@ -60,10 +60,18 @@ pub fn apply(
         );
         limit.value = value;
         limit.changed = true;
-        limit.looser_than =
-            asked.map(|asked| format!("{}, which asks {asked}", limit.source.short()));
+        limit.looser_than = asked.map(|asked| than(limit, &asked));
     }
     Ok((all, settings))
+}
+
+/// What a value protects less than, and what that asks; `None` when it does not.
+pub fn looser_than(limit: &Limit, value: Value) -> Option<String> {
+    is_looser(limit.key, value, limit.bound).map(|asked| than(limit, &asked))
+}
+
+fn than(limit: &Limit, asked: &str) -> String {
+    format!("{}, which asks {asked}", limit.source.short())
 }
 
 /// A number or a switch; nothing else is a limit.

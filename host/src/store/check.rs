@@ -142,8 +142,22 @@ impl Store {
         chain::head(&self.db).map(Some).map_err(self.failed("read"))
     }
 
+    /// What does not hold in the chain over the event log, a line each; empty when every event is as it was written.
+    ///
+    /// # Errors
+    /// [`StoreError`] when it cannot be read.
+    pub fn event_log_faults(&self) -> Result<Vec<String>, StoreError> {
+        if !self.has_archive {
+            return Ok(Vec::new());
+        }
+        chain::faults(&self.source(), None)
+    }
+
     /// Numbers of events of a board that are missing: each run counts from 0.
-    fn gaps(&self, board: BoardId) -> Result<Vec<Gap>, StoreError> {
+    ///
+    /// # Errors
+    /// [`StoreError`] when it cannot be read.
+    pub fn gaps(&self, board: BoardId) -> Result<Vec<Gap>, StoreError> {
         let events = self.events(&EventFilter {
             board: Some(board),
             ..EventFilter::default()
