@@ -447,7 +447,7 @@ impl Store {
             .transpose()
     }
 
-    fn board_id(&self, id: &str) -> Result<BoardId, StoreError> {
+    pub(super) fn board_id(&self, id: &str) -> Result<BoardId, StoreError> {
         u64::from_str_radix(id, 16)
             .map(BoardId)
             .map_err(|_| StoreError::Undecodable {
