@@ -133,7 +133,7 @@ async function desktop(browser) {
     return all.filter((one, k) => !reached.includes(k) && one.checkVisibility()).map((one) => one.outerHTML.slice(0, 80));
   }, [...reached]);
   expect(missed.length === 0, `Tab reaches everything ${missed.join("; ")}`);
-  const nameless = await page.$$eval("a[href], button, select, input, [role]", (all) => all.filter((one) => !(one.textContent.trim() || one.getAttribute("aria-label") || one.labels?.length || one.getAttribute("role") === "status")).map((one) => one.outerHTML));
+  const nameless = await page.$$eval("a[href], button, select, input, [role]", (all) => all.filter((one) => !(one.textContent.trim() || one.getAttribute("aria-label") || one.getAttribute("aria-labelledby") || one.labels?.length || one.getAttribute("role") === "status")).map((one) => one.outerHTML));
   expect(nameless.length === 0, `everything has a name ${nameless.join("; ")}`);
 
   // A chart by keys: nearer, along, everything.
@@ -149,7 +149,7 @@ async function desktop(browser) {
   expect(nearer !== whole, `+ zooms in: ${nearer}`);
   const along = await settled("ArrowLeft");
   expect(along !== nearer, "← moves");
-  for (let k = 0; k < 12; k += 1) await page.keyboard.press("+");
+  for (let k = 0; k < 24; k += 1) await page.keyboard.press("+");
   await page.waitForFunction(() => document.getElementById("charts-of").textContent.includes("every reading"), null, { timeout: 15_000 });
   expect(true, "far in, every reading is fetched");
   await settled("Home");

@@ -35,6 +35,8 @@ const WHOLE_AFTER_EVENT: u64 = 20;
 const REOPEN_EVERY: u64 = 10;
 /// The folder is measured this often, in looks.
 const SIZE_EVERY: u64 = 30;
+/// Events are counted again this often at most, in looks.
+const COUNT_EVERY: u64 = 10;
 /// Looks older than this are told as such, µs.
 pub const LOOK_OLD_US: i64 = 15_000_000;
 
@@ -85,6 +87,7 @@ pub fn start(
         dir,
         store: None,
         event_count: 0,
+        count_due: true,
         whole_until: BTreeMap::new(),
         last: Arc::default(),
     };
@@ -114,6 +117,8 @@ struct Looker {
     dir: PathBuf,
     store: Option<Store>,
     event_count: u64,
+    /// Events have come that are not counted yet.
+    count_due: bool,
     whole_until: BTreeMap<BoardId, u64>,
     last: Arc<Look>,
 }
@@ -151,19 +156,19 @@ impl Looker {
             None => Store::open_existing(&self.dir)?,
         };
         let mut told = BTreeSet::new();
-        let mut counts = Arc::clone(&self.last.counts);
         match store.boards_with_events_after(self.event_count)? {
-            // Fewer than before: another store.
-            Some((count, boards)) if count != self.event_count || n == 1 => {
+            Some((count, boards)) => {
+                // Fewer than before is another store.
+                self.count_due |= count != self.event_count;
                 self.event_count = count;
                 told.extend(boards);
-                counts = Arc::new(store.event_counts()?);
             }
-            Some(_) => {}
-            None if n == 1 || n.is_multiple_of(WHOLE_EVERY) => {
-                counts = Arc::new(store.event_counts()?);
-            }
-            None => {}
+            None => self.count_due = true,
+        }
+        let mut counts = Arc::clone(&self.last.counts);
+        if self.count_due && (n == 1 || n.is_multiple_of(COUNT_EVERY)) {
+            counts = Arc::new(store.event_counts()?);
+            self.count_due = false;
         }
         let mut boards = BTreeMap::new();
         for (place, board) in (0_u64..).zip(store.boards()?) {

@@ -19,15 +19,13 @@ const MINUTE_US: i64 = 60_000_000;
 const HOUR_US: i64 = 60 * MINUTE_US;
 const DAY_US: i64 = 24 * HOUR_US;
 
-/// Bucket lengths, and the roll-ups each is put together from.
-const STEPS: [(i64, Level); 8] = [
+/// Bucket lengths, and the roll-ups each is put together from. Between an hour and a day there is none: day and night in turn
+/// would fill a picture with their zigzag.
+const STEPS: [(i64, Level); 5] = [
     (MINUTE_US, Level::Minute),
     (5 * MINUTE_US, Level::Minute),
     (15 * MINUTE_US, Level::Minute),
     (HOUR_US, Level::Hour),
-    (3 * HOUR_US, Level::Hour),
-    (6 * HOUR_US, Level::Hour),
-    (12 * HOUR_US, Level::Hour),
     (DAY_US, Level::Day),
 ];
 

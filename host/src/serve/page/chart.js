@@ -1,7 +1,7 @@
 // One chart over time or over a waveform: uPlot with pan, zoom, shading, limit lines and marks, by pointer, wheel, fingers and keys.
 import { h } from "./format.js";
 
-const AXIS_PX = 62;
+const AXIS_PX = 72;
 /** Of the width, for one key press. */
 const STEP = 0.2;
 const WHEEL = 1.2;
@@ -25,8 +25,19 @@ export class Chart {
     this.readout = h("p", { class: "readout", "aria-hidden": "true" });
     this.table = h("details", {}, h("summary", {}, `Values as a table: ${options.title}`), h("div", { class: "wide", tabindex: "0", role: "region", "aria-label": `${options.title}, values` }));
     this.table.addEventListener("toggle", () => this.fillTable());
-    this.element = h("div", { class: "chart" }, h("h4", {}, options.title), this.key, this.plot, this.readout, this.table);
+    this.element = h("div", { class: "chart" }, h("h4", {}, ...[options.title, " ", this.fitButton()].filter(Boolean)), this.key, this.plot, this.readout, this.table);
     this.listen();
+  }
+
+  /** Limits far above the values make them a flat line: the axis may leave them out. */
+  fitButton() {
+    if (!this.options.canFit) return null;
+    const button = h("button", { type: "button", "aria-pressed": "false", onclick: () => {
+      this.fits = !this.fits;
+      button.setAttribute("aria-pressed", String(this.fits));
+      if (this.data) this.set(this.data, this.uplot.scales.x.min, this.uplot.scales.x.max);
+    } }, "Nearer: fit the values");
+    return button;
   }
 
   get width() {
@@ -58,10 +69,10 @@ export class Chart {
         legend: { show: false },
         scales: {
           x: { time: isTime, range: (_, min, max) => [min, max] },
-          y: { distr: options.log ? 3 : 1, range: (_, min, max) => this.options.range(min, max, this.limits) },
+          y: { distr: options.log ? 3 : 1, range: (_, min, max) => this.options.range(min, max, this.fits ? [] : this.limits) },
         },
         axes: [
-          { ...axis, values: isTime ? undefined : (_, ticks) => ticks.map((tick) => `${tick} ms`) },
+          { ...axis, values: isTime ? undefined : (_, ticks) => ticks.map((tick) => `${tick} ms`.replace("-", "−")) },
           { ...axis, size: AXIS_PX, values: (_, ticks) => ticks.map((tick) => (tick === null ? "" : options.unit(tick))) },
         ],
         series,
@@ -98,6 +109,11 @@ export class Chart {
     this.fillTable();
   }
 
+  /** Whether bands have anything in them. */
+  get isBanded() {
+    return this.options.series[0].band && (this.data?.[1].some((value) => value !== null) ?? false);
+  }
+
   show(min, max) {
     this.uplot?.setScale("x", { min, max });
   }
@@ -123,7 +139,8 @@ export class Chart {
       svg.append(path);
       return svg;
     };
-    const lines = this.options.series.map((one) => h("li", {}, line(one.colour, one.dash), one.name + (one.band ? " (line: median, band: least to most)" : "")));
+    const lines = this.options.series.map((one) => h("li", {}, line(one.colour, one.dash), one.name));
+    if (this.isBanded) lines.push(h("li", {}, "line: median, band: least to most"));
     const limits = this.limits.map((limit) => h("li", {}, line(limit.colour, limit.dash), `${limit.name}: ${this.options.unit(limit.level)}, ${limit.from}`));
     const hatch = this.shades.length > 0 ? [h("li", {}, "▨ hatched: not measured")] : [];
     this.key.replaceChildren(...lines, ...limits, ...hatch);
@@ -175,7 +192,8 @@ export class Chart {
       }
     }
     ctx.setLineDash([]);
-    ctx.font = `${11 * px}px system-ui, sans-serif`;
+    ctx.font = `${12 * px}px system-ui, sans-serif`;
+    [ctx.textAlign, ctx.textBaseline] = ["left", "alphabetic"];
     let row = 0;
     let before = -Infinity;
     for (const mark of this.marks) {
@@ -191,7 +209,13 @@ export class Chart {
         before = x;
         const width = ctx.measureText(mark.label).width;
         const left = x + width + 5 * px > bbox.left + bbox.width ? x - width - 4 * px : x + 4 * px;
-        ctx.fillText(mark.label, left, bbox.top + (13 + 13 * row) * px);
+        const top = bbox.top + (14 + 14 * row) * px;
+        // Legible over whatever lies behind it.
+        ctx.save();
+        [ctx.strokeStyle, ctx.lineWidth] = [colour("card"), 4 * px];
+        ctx.strokeText(mark.label, left, top);
+        ctx.restore();
+        ctx.fillText(mark.label, left, top);
       } else {
         const size = 5 * px;
         ctx.beginPath();

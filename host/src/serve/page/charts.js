@@ -36,7 +36,7 @@ export class Charts {
       onRange: (min, max) => this.go(min, max),
       onPick: (s, perPixel) => onPick(s * 1e6, perPixel * 1e6),
     };
-    this.current = new Chart({ ...common, title: "Bond current", unit: (a) => si(a, "A"), range: linear(1e-4), series: [
+    this.current = new Chart({ ...common, title: "Bond current", canFit: true, unit: (a) => si(a, "A"), range: linear(1e-4), series: [
       { name: "RMS", colour: "one", band: true },
       { name: "DC", colour: "two", band: true, dash: [6, 3] },
     ] });

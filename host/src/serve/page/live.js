@@ -27,6 +27,7 @@ export class Live {
   }
 
   connect() {
+    this.triedMs = Date.now();
     clearTimeout(this.again);
     this.source?.close();
     const source = new EventSource(this.board ? `/api/live?board=${this.board}` : "/api/live");
@@ -46,16 +47,17 @@ export class Live {
   }
 
   check() {
-    if (Date.now() - this.lastMs > QUIET_MS) {
-      this.tell(false, this.lastMs, "nothing comes from the server; trying again");
-      if (this.source?.readyState !== EventSource.CONNECTING) this.connect();
-    }
+    const quietMs = Date.now() - this.lastMs;
+    if (quietMs < QUIET_MS) return;
+    if (this.isLive !== false) this.tell(false, this.lastMs, "nothing comes from the server; trying again");
+    if (Date.now() - this.triedMs > QUIET_MS) this.connect();
   }
 
   tell(isLive, sinceMs, why) {
     const state = `${isLive}${why}`;
     if (state === this.state) return;
     this.state = state;
+    this.isLive = isLive;
     this.onState(isLive, sinceMs, why);
   }
 }

@@ -66,7 +66,8 @@ async function open(board) {
 
 addEventListener("hashchange", () => {
   choose();
-  byId("board").focus({ preventScroll: true });
+  // Beside the list the board is in sight; below it, on a phone, it is gone to.
+  byId("board").focus({ preventScroll: matchMedia("(min-width: 46rem)").matches });
 });
 byId("skip").addEventListener("click", (event) => {
   event.preventDefault();

@@ -32,7 +32,8 @@ function fill(body, wave) {
     const low = Math.min(0, min ?? 0, ...levels);
     const high = Math.max(0, max ?? 0, ...levels);
     const room = (high - low || 1) * 0.08;
-    return [low - room, high + room];
+    // Names of the marks stand on top.
+    return [low - room, high + 3 * room];
   };
   // A limit far above a capture is told in words, or the picture would be a flat line.
   const most = Math.max(0, ...wave.i_bond_a.map((a) => Math.abs(a ?? 0)));
