@@ -4,7 +4,9 @@ use ohmward::serve::{self, Options, Token};
 use ohmward::store::{Entry, Store};
 use ohmward_proto::event::{Event, EventId, EventKind, TripCause};
 use ohmward_proto::measure::{Codes, NotMeasured, TripState};
-use ohmward_proto::message::{BoardId, CaptureHead, CapturePart, Hello, PART_SAMPLES, PROTOCOL_VERSION};
+use ohmward_proto::message::{
+    BoardId, CaptureHead, CapturePart, Hello, PART_SAMPLES, PROTOCOL_VERSION,
+};
 use ohmward_proto::settings::{Calibration, Settings};
 use ohmward_proto::units::{Amps, Farads, SampleIndex, Siemens, Volts};
 use ohmward_proto::{BondCurrent, Insulation, PoleLeakage, Reading};
@@ -177,11 +179,7 @@ fn trip(t_us: i64) -> Vec<Entry> {
             picked_up: at,
         },
     ));
-    said.push(event(
-        5,
-        140,
-        EventKind::Opened { after: 60 },
-    ));
+    said.push(event(5, 140, EventKind::Opened { after: 60 }));
     let first = after(at, -(TRIGGER as i64));
     said.push(Entry::CaptureHead {
         board: TRIPPED,
@@ -358,7 +356,10 @@ impl Answer {
 fn read_head(reader: &mut impl BufRead) -> Answer {
     let mut line = String::new();
     reader.read_line(&mut line).expect("a status line");
-    let status = line.split(' ').nth(1).and_then(|status| status.parse().ok());
+    let status = line
+        .split(' ')
+        .nth(1)
+        .and_then(|status| status.parse().ok());
     let status = status.unwrap_or_else(|| panic!("no status: {line:?}"));
     let mut headers = BTreeMap::new();
     loop {

@@ -60,7 +60,10 @@ fn every_route_that_is_listed_answers_and_is_guarded() {
         let wrong = served.get(&format!("{path}?nonsense=1"));
         assert_eq!(wrong.status, 400, "{path}");
         let told = wrong.json();
-        assert!(told["error"].as_str().unwrap().contains("'nonsense'"), "{told}");
+        assert!(
+            told["error"].as_str().unwrap().contains("'nonsense'"),
+            "{told}"
+        );
         for (name, _) in route["takes"].as_object().unwrap() {
             assert!(
                 told["error"].as_str().unwrap().contains(name.as_str()),
@@ -99,7 +102,10 @@ fn the_page_is_all_there_and_says_that_nothing_else_may_be_loaded() {
         let text = answer.text();
         if path == "/" {
             // Every script has a file: an inline one would be refused by the policy.
-            assert!(!text.contains("<script>") && !text.contains(" style="), "{text}");
+            assert!(
+                !text.contains("<script>") && !text.contains(" style="),
+                "{text}"
+            );
         }
         if path.starts_with("/vendor/") {
             continue;
@@ -135,14 +141,22 @@ fn a_host_of_another_name_is_refused() {
 fn a_token_opens_and_only_the_token() {
     let folder = tempfile::tempdir().unwrap();
     drop(make_store(folder.path(), 1, 60));
-    let served = Served::start(folder.path().to_owned(), Some(TOKEN.parse::<Token>().unwrap()));
+    let served = Served::start(
+        folder.path().to_owned(),
+        Some(TOKEN.parse::<Token>().unwrap()),
+    );
     assert_eq!(served.get("/api/boards").status, 401);
     assert_eq!(served.get("/metrics").status, 401);
     assert_eq!(served.get("/api/live").status, 401);
     let page = served.get("/");
     assert_eq!(page.status, 401);
     assert!(page.text().contains("<form"));
-    for wrong in ["", "an-invented-token+2", "an-invented-token+", "an-invented-token+11"] {
+    for wrong in [
+        "",
+        "an-invented-token+2",
+        "an-invented-token+",
+        "an-invented-token+11",
+    ] {
         let header = format!("Bearer {wrong}");
         let answer = served.ask("GET", "/api/boards", &[("Authorization", &header)]);
         assert_eq!(answer.status, 401, "{wrong}");
@@ -156,13 +170,28 @@ fn a_token_opens_and_only_the_token() {
     assert_eq!(exchanged.status, 303);
     assert_eq!(exchanged.header("location"), Some("/api/boards"));
     let cookie = exchanged.header("set-cookie").unwrap();
-    assert!(cookie.contains("HttpOnly") && cookie.contains("SameSite=Strict"), "{cookie}");
+    assert!(
+        cookie.contains("HttpOnly") && cookie.contains("SameSite=Strict"),
+        "{cookie}"
+    );
     assert!(!cookie.contains(TOKEN), "{cookie}");
     let pair = cookie.split(';').next().unwrap();
-    assert_eq!(served.ask("GET", "/api/boards", &[("Cookie", pair)]).status, 200);
+    assert_eq!(
+        served.ask("GET", "/api/boards", &[("Cookie", pair)]).status,
+        200
+    );
     let forged = format!("{}0", &pair[..pair.len() - 1]);
-    let forged = if forged == pair { format!("{pair}0") } else { forged };
-    assert_eq!(served.ask("GET", "/api/boards", &[("Cookie", &forged)]).status, 401);
+    let forged = if forged == pair {
+        format!("{pair}0")
+    } else {
+        forged
+    };
+    assert_eq!(
+        served
+            .ask("GET", "/api/boards", &[("Cookie", &forged)])
+            .status,
+        401
+    );
     // The way back stays on this machine.
     let away = served.get("//example.org/?token=an-invented-token%2B1");
     assert_eq!(away.header("location"), Some("/example.org/"));
@@ -196,7 +225,11 @@ fn wrong_questions_get_one_line_that_helps() {
     for (path, status, says) in [
         ("/api/boards/xyz".to_owned(), 400, "hex digits"),
         ("/api/boards/ff".to_owned(), 404, "000000000000000a"),
-        (format!("{of}/readings?from=yesterday"), 400, "2026-05-03T14:20:00Z"),
+        (
+            format!("{of}/readings?from=yesterday"),
+            400,
+            "2026-05-03T14:20:00Z",
+        ),
         (format!("{of}/readings?from=5&to=5"), 400, "exchange"),
         (format!("{of}/readings?points=0"), 400, "1 to 5000"),
         (format!("{of}/readings?points=1e9"), 400, "1 to 5000"),
@@ -212,7 +245,10 @@ fn wrong_questions_get_one_line_that_helps() {
         assert_eq!(answer.status, status, "{path}: {}", answer.text());
         let told = answer.json();
         let told = told["error"].as_str().unwrap();
-        assert!(told.contains(says) && !told.contains('\n'), "{path}: {told}");
+        assert!(
+            told.contains(says) && !told.contains('\n'),
+            "{path}: {told}"
+        );
     }
 }
 
@@ -224,9 +260,13 @@ fn columns_are_what_the_readings_say() {
     let all = served.get(&format!("{of}?points=300")).json();
     assert_eq!(all["made_of"], "roll-ups");
     let step_us = all["step_us"].as_i64().unwrap();
-    assert_eq!(step_us, 900_000_000, "the finest of at most 300 over 3 days");
+    assert_eq!(
+        step_us, 900_000_000,
+        "the finest of at most 300 over 3 days"
+    );
     let times: Vec<i64> = serde_json::from_value(all["t_us"].clone()).unwrap();
-    let numbers = |column: &Value| -> Vec<Option<f64>> { serde_json::from_value(column.clone()).unwrap() };
+    let numbers =
+        |column: &Value| -> Vec<Option<f64>> { serde_json::from_value(column.clone()).unwrap() };
     let board = served.get(&format!("/api/boards/{SOUND}")).json();
     let start_us = board["from_us"].as_i64().unwrap();
     let end_us = board["to_us"].as_i64().unwrap();
@@ -261,7 +301,10 @@ fn columns_are_what_the_readings_say() {
         // Boards send whole µA; five digits are given.
         let near = |got: Option<f64>, want: f64, part: f64| {
             let got = got.expect("measured");
-            assert!((got - want).abs() <= 1.01e-6 + part * want.abs(), "{k}: {got} {want}");
+            assert!(
+                (got - want).abs() <= 1.01e-6 + part * want.abs(),
+                "{k}: {got} {want}"
+            );
         };
         near(least[k], values[0], 1e-4);
         near(most[k], values[values.len() - 1], 1e-4);
@@ -280,18 +323,28 @@ fn columns_are_what_the_readings_say() {
     // Zoomed in: the rows themselves.
     let from_us = start_us + 43_200_000_000;
     let to_us = from_us + 600_000_000;
-    let rows = served.get(&format!("{of}?from={from_us}&to={to_us}")).json();
+    let rows = served
+        .get(&format!("{of}?from={from_us}&to={to_us}"))
+        .json();
     assert_eq!(rows["made_of"], "readings");
     let times: Vec<i64> = serde_json::from_value(rows["t_us"].clone()).unwrap();
     assert_eq!(times.len(), 60);
     for (t_us, got) in times.iter().zip(numbers(&rows["v_pos_v"]["value"])) {
-        let want = reading(((t_us - start_us) / 1_000_000) as u64).v_pos.unwrap().0;
+        let want = reading(((t_us - start_us) / 1_000_000) as u64)
+            .v_pos
+            .unwrap()
+            .0;
         assert!((got.unwrap() - f64::from(want)).abs() < 1e-3);
     }
     // A time of which there is nothing has columns without entries, and all of time costs nothing.
     let none = served.get(&format!("{of}?from=0&to=1000")).json();
     assert_eq!(none["t_us"].as_array().unwrap().len(), 0);
-    assert_eq!(served.get(&format!("{of}?from={}&to={}", i64::MIN, i64::MAX)).status, 200);
+    assert_eq!(
+        served
+            .get(&format!("{of}?from={}&to={}", i64::MIN, i64::MAX))
+            .status,
+        200
+    );
 }
 
 #[test]
@@ -312,10 +365,17 @@ fn gaps_stay_gaps() {
     drop(store);
     let served = Served::start(folder.path().to_owned(), None);
     for points in [200, 5000] {
-        let all = served.get(&format!("/api/boards/{board}/readings?points={points}")).json();
+        let all = served
+            .get(&format!("/api/boards/{board}/readings?points={points}"))
+            .json();
         let times: Vec<i64> = serde_json::from_value(all["t_us"].clone()).unwrap();
-        let column = if all["step_us"] == 0 { "value" } else { "median" };
-        let values: Vec<Option<f64>> = serde_json::from_value(all["i_rms_a"][column].clone()).unwrap();
+        let column = if all["step_us"] == 0 {
+            "value"
+        } else {
+            "median"
+        };
+        let values: Vec<Option<f64>> =
+            serde_json::from_value(all["i_rms_a"][column].clone()).unwrap();
         assert_eq!(times.len(), values.len());
         let empty: Vec<i64> = times
             .iter()
@@ -333,10 +393,21 @@ fn events_and_their_waveform() {
     let (_folder, served) = served(1);
     let of = format!("/api/boards/{TRIPPED}");
     let all = served.get(&format!("{of}/events")).json();
-    let ids: Vec<_> = all["events"].as_array().unwrap().iter().map(|event| event["id"].as_str().unwrap()).collect();
-    assert_eq!(ids, ["1.5", "1.4", "1.3", "1.2", "1.1", "1.0"], "newest first");
+    let ids: Vec<_> = all["events"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .map(|event| event["id"].as_str().unwrap())
+        .collect();
+    assert_eq!(
+        ids,
+        ["1.5", "1.4", "1.3", "1.2", "1.1", "1.0"],
+        "newest first"
+    );
     assert!(strings(&all["kinds"]).contains(&"tripped"));
-    let trips = served.get(&format!("{of}/events?kind=tripped&kind=reset")).json();
+    let trips = served
+        .get(&format!("{of}/events?kind=tripped&kind=reset"))
+        .json();
     assert_eq!(trips["events"].as_array().unwrap().len(), 1);
     assert_eq!(trips["events"][0]["waveform"], true);
     let two = served.get(&format!("{of}/events?limit=2")).json();
@@ -354,27 +425,48 @@ fn events_and_their_waveform() {
     assert!((ms[0] + TRIGGER as f64 * 1000.0 / f64::from(RATE_HZ)).abs() < 1e-9);
     // The codes scaled by hand: ±25 A and ±600 V over 32768 counts (hardware-notes).
     for k in 0..CAPTURED {
-        let Codes { i_fine, i_wide, v_pos, .. } = code(k);
+        let Codes {
+            i_fine,
+            i_wide,
+            v_pos,
+            ..
+        } = code(k);
         let want = if i_fine >= Calibration::REFERENCE.rail_high {
             f64::from(i_wide) * 25.0 / 32768.0
         } else {
             f64::from(i_fine) * 1.25 / 32768.0
         };
         assert!((amps[usize::from(k)] - want).abs() < 1e-5, "{k}");
-        assert!((volts[usize::from(k)] - f64::from(v_pos) * 600.0 / 32768.0).abs() < 1e-3, "{k}");
+        assert!(
+            (volts[usize::from(k)] - f64::from(v_pos) * 600.0 / 32768.0).abs() < 1e-3,
+            "{k}"
+        );
     }
     let mark = |what: &str| {
         let marks = wave["marks"].as_array().unwrap().iter();
-        let found = marks.filter(|mark| mark["what"] == what).map(|mark| mark["t_ms"].as_f64().unwrap());
+        let found = marks
+            .filter(|mark| mark["what"] == what)
+            .map(|mark| mark["t_ms"].as_f64().unwrap());
         found.collect::<Vec<_>>()
     };
     // 80 and 140 samples after the pickup, at 4 kS/s.
-    assert_eq!((mark("picked up"), mark("tripped"), mark("contactor open")), (vec![0.0], vec![20.0], vec![35.0]));
+    assert_eq!(
+        (mark("picked up"), mark("tripped"), mark("contactor open")),
+        (vec![0.0], vec![20.0], vec![35.0])
+    );
     let closed: Vec<bool> = serde_json::from_value(wave["contactor_closed"].clone()).unwrap();
-    assert_eq!(closed.iter().filter(|is| **is).count(), TRIGGER as usize + 140);
+    assert_eq!(
+        closed.iter().filter(|is| **is).count(),
+        TRIGGER as usize + 140
+    );
     let limit = f64::from(Settings::SMALL_BONDED.current.ground_fault.above.0);
     let limits = wave["limits"].as_array().unwrap();
-    assert!(limits.iter().any(|one| one["level_a"].as_f64() == Some(limit)), "{limits:?}");
+    assert!(
+        limits
+            .iter()
+            .any(|one| one["level_a"].as_f64() == Some(limit)),
+        "{limits:?}"
+    );
 }
 
 #[test]
@@ -402,8 +494,14 @@ fn live_messages_tell_changes_and_a_store_that_went_away() {
     assert_eq!(messages[0]["whole"], true);
     assert_eq!(messages[0]["boards"].as_array().unwrap().len(), 2);
     assert!(messages.iter().any(|message| message["recording"] == true));
-    let times: Vec<i64> = messages.iter().map(|message| message["board"]["t_us"].as_i64().unwrap()).collect();
-    assert!(times.windows(2).filter(|pair| pair[0] < pair[1]).count() >= 2, "{times:?}");
+    let times: Vec<i64> = messages
+        .iter()
+        .map(|message| message["board"]["t_us"].as_i64().unwrap())
+        .collect();
+    assert!(
+        times.windows(2).filter(|pair| pair[0] < pair[1]).count() >= 2,
+        "{times:?}"
+    );
     for message in &messages[1..] {
         assert_eq!(message["whole"], false);
         assert!(message["boards"].as_array().unwrap().len() < 2, "{message}");
@@ -424,7 +522,12 @@ fn live_messages_tell_changes_and_a_store_that_went_away() {
     };
     assert_eq!(health.status, 503);
     let message = served.messages(&path, 1).remove(0);
-    assert!(message["error"].as_str().is_some_and(|error| !error.is_empty()), "{message}");
+    assert!(
+        message["error"]
+            .as_str()
+            .is_some_and(|error| !error.is_empty()),
+        "{message}"
+    );
     assert_eq!(message["recording"], false);
     std::fs::rename(&elsewhere, folder.path()).unwrap();
 }
@@ -432,7 +535,9 @@ fn live_messages_tell_changes_and_a_store_that_went_away() {
 #[test]
 fn live_pages_are_bounded_and_free_again() {
     let (_folder, served) = served(1);
-    let mut open: Vec<_> = (0..serve::LIVE_MOST).map(|_| served.send("GET", "/api/live", &[])).collect();
+    let mut open: Vec<_> = (0..serve::LIVE_MOST)
+        .map(|_| served.send("GET", "/api/live", &[]))
+        .collect();
     let status = |reader: &mut BufReader<std::net::TcpStream>| {
         let mut line = String::new();
         reader.read_line(&mut line).unwrap();
@@ -475,7 +580,11 @@ fn findings_come_and_are_kept() {
     // Two days say nothing of a trend, and that is said.
     assert_eq!(findings[0]["kind"], "not-enough-data", "{found}");
     assert!(!findings[0]["caution"].as_str().unwrap().is_empty());
-    assert_eq!(served.get(&path).json()["at_us"], found["at_us"], "worked out once");
+    assert_eq!(
+        served.get(&path).json()["at_us"],
+        found["at_us"],
+        "worked out once"
+    );
 }
 
 /// Parsed by the OpenMetrics parser of PyPI's `prometheus-client`.
@@ -483,7 +592,12 @@ fn findings_come_and_are_kept() {
 fn metrics_are_openmetrics() {
     let (_folder, served) = served(1);
     let answer = served.get("/metrics");
-    assert!(answer.header("content-type").unwrap().starts_with("application/openmetrics-text; version=1.0.0"));
+    assert!(
+        answer
+            .header("content-type")
+            .unwrap()
+            .starts_with("application/openmetrics-text; version=1.0.0")
+    );
     let text = answer.text();
     assert!(text.ends_with("# EOF\n"));
     let check = |text: &str| {
@@ -495,25 +609,46 @@ fn metrics_are_openmetrics() {
             .stderr(Stdio::piped())
             .spawn()?;
         // It may end before it has read all.
-        let _ = child.stdin.take().expect("piped").write_all(text.as_bytes());
+        let _ = child
+            .stdin
+            .take()
+            .expect("piped")
+            .write_all(text.as_bytes());
         child.wait_with_output()
     };
     let output = match check(&text) {
         Ok(output) if output.status.code() != Some(77) => output,
         skipped => {
-            assert!(std::env::var_os("OHMWARD_REQUIRE_TOOLS").is_none(), "{skipped:?}");
+            assert!(
+                std::env::var_os("OHMWARD_REQUIRE_TOOLS").is_none(),
+                "{skipped:?}"
+            );
             eprintln!("skipped: {skipped:?}");
             return;
         }
     };
     let said = String::from_utf8_lossy(&output.stdout).into_owned();
-    assert!(output.status.success(), "{said}{}", String::from_utf8_lossy(&output.stderr));
-    let samples: Vec<Value> = said.lines().map(|line| serde_json::from_str(line).unwrap()).collect();
+    assert!(
+        output.status.success(),
+        "{said}{}",
+        String::from_utf8_lossy(&output.stderr)
+    );
+    let samples: Vec<Value> = said
+        .lines()
+        .map(|line| serde_json::from_str(line).unwrap())
+        .collect();
     let find = |name: &str, labels: &[(&str, &str)]| -> Vec<f64> {
         let has = |sample: &&Value| {
-            sample["name"] == name && labels.iter().all(|(key, value)| sample["labels"][*key] == *value)
+            sample["name"] == name
+                && labels
+                    .iter()
+                    .all(|(key, value)| sample["labels"][*key] == *value)
         };
-        samples.iter().filter(has).map(|sample| sample["value"].as_f64().unwrap()).collect()
+        samples
+            .iter()
+            .filter(has)
+            .map(|sample| sample["value"].as_f64().unwrap())
+            .collect()
     };
     let (sound, tripped) = (SOUND.to_string(), TRIPPED.to_string());
     let (sound, tripped) = ([("board", sound.as_str())], [("board", tripped.as_str())]);
@@ -521,18 +656,39 @@ fn metrics_are_openmetrics() {
         panic!("it is measured");
     };
     let got = find("ohmward_bond_current_rms_amperes", &sound);
-    assert!(got.len() == 1 && (got[0] - f64::from(rms.0)).abs() < 1e-6, "{got:?}");
+    assert!(
+        got.len() == 1 && (got[0] - f64::from(rms.0)).abs() < 1e-6,
+        "{got:?}"
+    );
     // The tripped board's bond is open: no current, neither 0 nor NaN, and a reason.
-    assert_eq!(find("ohmward_bond_current_rms_amperes", &tripped), []);
-    assert_eq!(find("ohmward_bond_current_not_measured", &[tripped[0], ("reason", "bond-open")]), [1.0]);
+    assert!(find("ohmward_bond_current_rms_amperes", &tripped).is_empty());
+    assert_eq!(
+        find(
+            "ohmward_bond_current_not_measured",
+            &[tripped[0], ("reason", "bond-open")]
+        ),
+        [1.0]
+    );
     let state = find("ohmward_state", &tripped);
     assert_eq!((state.len(), state.iter().sum::<f64>()), (7, 1.0));
-    assert_eq!(find("ohmward_state", &[tripped[0], ("state", "latched")]), [1.0]);
+    assert_eq!(
+        find("ohmward_state", &[tripped[0], ("state", "latched")]),
+        [1.0]
+    );
     assert_eq!(find("ohmward_urgency", &tripped), [3.0]);
     assert_eq!(find("ohmward_trips_total", &tripped), [1.0]);
-    assert_eq!(find("ohmward_events_total", &[tripped[0], ("kind", "rested")]), [3.0]);
+    assert_eq!(
+        find("ohmward_events_total", &[tripped[0], ("kind", "rested")]),
+        [3.0]
+    );
     let trip_ohm = f64::from(Settings::SMALL_BONDED.insulation.trip_below.0);
-    assert_eq!(find("ohmward_insulation_limit_ohms", &[sound[0], ("limit", "trip")]), [trip_ohm]);
+    assert_eq!(
+        find(
+            "ohmward_insulation_limit_ohms",
+            &[sound[0], ("limit", "trip")]
+        ),
+        [trip_ohm]
+    );
     assert_eq!(find("ohmward_recording", &[]), [0.0]);
     assert!(find("ohmward_store_size_bytes", &[])[0] > 1e5);
     assert!(!said.contains("NaN"), "{said}");
@@ -548,14 +704,24 @@ fn the_command_serves_and_ends() {
     let folder = tempfile::tempdir().unwrap();
     drop(make_store(folder.path(), 1, 600));
     let refused = |args: &[&str]| {
-        let output = ohmward().args(["serve", "--store"]).arg(folder.path()).args(args).output().unwrap();
+        let output = ohmward()
+            .args(["serve", "--store"])
+            .arg(folder.path())
+            .args(args)
+            .output()
+            .unwrap();
         assert_eq!(output.status.code(), Some(2), "{output:?}");
         String::from_utf8_lossy(&output.stderr).into_owned()
     };
     let said = refused(&["--listen", "0.0.0.0:0"]);
-    assert!(said.contains("--token-file") && said.trim().lines().count() == 1, "{said}");
+    assert!(
+        said.contains("--token-file") && said.trim().lines().count() == 1,
+        "{said}"
+    );
     assert!(refused(&["--token", "short"]).contains("at least 16"));
-    assert!(refused(&["--token-file", data("one-day.toml").to_str().unwrap()]).contains("one-day.toml"));
+    assert!(
+        refused(&["--token-file", data("one-day.toml").to_str().unwrap()]).contains("one-day.toml")
+    );
     let mut child = ohmward()
         .args(["serve", "--listen", "127.0.0.1:0", "--store"])
         .arg(folder.path())

@@ -3,8 +3,8 @@
 //! On loopback without a token the danger is a page from elsewhere in a browser of this machine: its name may be made to lead
 //! here (DNS rebinding), so the `Host` must be this machine's own. With a token a page from elsewhere knows neither token nor cookie.
 
-use super::State;
 use super::api::Wrong;
+use super::{State, hex};
 use axum::extract::Request;
 use axum::http::header::{
     self, ALLOW, AUTHORIZATION, CACHE_CONTROL, COOKIE, HOST, LOCATION, SET_COOKIE,
@@ -62,10 +62,9 @@ pub struct Guard {
 
 impl Guard {
     pub fn new(at: SocketAddr, token: Option<&Token>) -> Self {
-        let hex = |digest: [u8; 32]| digest.iter().map(|byte| format!("{byte:02x}")).collect();
         Self {
             token: token.map(|token| digest(token.0.as_bytes())),
-            cookie: token.map(|token| hex(digest(format!("page cookie {}", token.0).as_bytes()))),
+            cookie: token.map(|token| hex(&digest(format!("page cookie {}", token.0).as_bytes()))),
             // Cookies do not know of ports: two servers on one machine must not share one.
             cookie_name: format!("ohmward-{}", at.port()),
             loopback: at.ip().is_loopback(),

@@ -280,7 +280,7 @@ impl Told {
             for (family, limit, level) in limits {
                 let board = board.to_owned();
                 let of = OfLimit { board, limit };
-                family.get_or_create(&of).set(f64::from(level));
+                family.get_or_create(&of).set(plain(level));
             }
         }
         let Some(last) = &now.last else {
@@ -310,12 +310,10 @@ impl Told {
         ] {
             match quantity.of(reading) {
                 Value::Is(value) if value.is_finite() => {
-                    family.get_or_create(&of).set(f64::from(value));
+                    family.get_or_create(&of).set(plain(value));
                 }
                 Value::AtLeast(bound) if bound.is_finite() => {
-                    self.insulation_bound
-                        .get_or_create(&of)
-                        .set(f64::from(bound));
+                    self.insulation_bound.get_or_create(&of).set(plain(bound));
                 }
                 Value::Missing(Some(why)) => {
                     let missing = match quantity {
@@ -333,4 +331,9 @@ impl Told {
             }
         }
     }
+}
+
+/// As many digits as the value had: 0.3, not 0.30000001192092896.
+fn plain(value: f32) -> f64 {
+    value.to_string().parse().unwrap_or(f64::from(value))
 }

@@ -18,6 +18,7 @@ mod metrics;
 mod routes;
 
 use crate::store::{Store, StoreError};
+use std::fmt::Write;
 use std::net::SocketAddr;
 use std::path::PathBuf;
 use std::sync::Arc;
@@ -157,5 +158,13 @@ pub fn run(
         // The looker ends by the same flag.
         let _ = tokio::task::spawn_blocking(move || looker.join()).await;
         Ok(())
+    })
+}
+
+fn hex(bytes: &[u8]) -> String {
+    bytes.iter().fold(String::new(), |mut text, byte| {
+        // Writing to a string cannot fail.
+        let _ = write!(text, "{byte:02x}");
+        text
     })
 }

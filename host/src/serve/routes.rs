@@ -1,6 +1,6 @@
 //! Everything that can be asked, in one table: the router and the page `/api` are made of it.
 
-use super::{Shared, State, api, guard, live, metrics};
+use super::{Shared, State, api, guard, hex, live, metrics};
 use axum::Router;
 use axum::extract::Request;
 use axum::http::header::{ACCEPT, CACHE_CONTROL, CONTENT_TYPE, ETAG, IF_NONE_MATCH};
@@ -172,12 +172,7 @@ pub fn router(shared: Arc<Shared>) -> Router {
     }
     for file in &FILES {
         let tag = Sha256::digest(file.bytes);
-        let tag: String = tag
-            .iter()
-            .take(8)
-            .map(|byte| format!("{byte:02x}"))
-            .collect();
-        let tag = format!("\"{tag}\"");
+        let tag = format!("\"{}\"", hex(&tag[..8]));
         router = router.route(
             file.path,
             get(move |headers: HeaderMap| async move { give(file, &tag, &headers) }),

@@ -5,9 +5,26 @@ const AXIS_PX = 72;
 /** Of the width, for one key press. */
 const STEP = 0.2;
 const WHEEL = 1.2;
+const MONTHS = ["Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec"];
 
 /** A colour of the style sheet. */
 export const colour = (name) => getComputedStyle(document.documentElement).getPropertyValue(`--${name}`).trim();
+
+/** Ticks of a time axis, UTC: a day is written so that no country reads it as another. */
+function dates(_, ticks, __, ___, step) {
+  let before = null;
+  return ticks.map((tick) => {
+    const [date, time] = new Date(tick * 1000).toISOString().split("T");
+    const [year, month, day] = date.split("-");
+    const isNew = before === null || before.slice(0, step >= 86400 ? 4 : 10) !== date.slice(0, step >= 86400 ? 4 : 10);
+    before = date;
+    const name = MONTHS[Number(month) - 1];
+    if (step >= 28 * 86400) return isNew ? `${name}\n${year}` : name;
+    if (step >= 86400) return isNew ? `${Number(day)} ${name}\n${year}` : `${Number(day)} ${name}`;
+    const clock = time.slice(0, step >= 60 ? 5 : 8);
+    return isNew ? `${clock}\n${Number(day)} ${name}` : clock;
+  });
+}
 
 export class Chart {
   /**
@@ -63,7 +80,7 @@ export class Chart {
       {
         width: this.width,
         height: options.height ?? 210,
-        padding: [12, 10, 0, 0],
+        padding: [12, 26, 0, 0],
         tzDate: (s) => uPlot.tzDate(new Date(s * 1e3), "Etc/UTC"),
         cursor: { drag: { x: false, y: false, setScale: false }, sync: options.sync ? { key: options.sync, setSeries: false } : undefined, y: false, points: { size: 6 } },
         legend: { show: false },
@@ -72,7 +89,7 @@ export class Chart {
           y: { distr: options.log ? 3 : 1, range: (_, min, max) => this.options.range(min, max, this.fits ? [] : this.limits) },
         },
         axes: [
-          { ...axis, values: isTime ? undefined : (_, ticks) => ticks.map((tick) => `${tick} ms`.replace("-", "−")) },
+          { ...axis, values: isTime ? dates : (_, ticks) => ticks.map((tick) => `${tick} ms`.replace("-", "−")) },
           { ...axis, size: AXIS_PX, values: (_, ticks) => ticks.map((tick) => (tick === null ? "" : options.unit(tick))) },
         ],
         series,
