@@ -27,6 +27,8 @@ use tokio_stream::wrappers::WatchStream;
 /// A look begins this often, unless the one before took longer.
 const EVERY: Duration = Duration::from_secs(1);
 const REST_LEAST: Duration = Duration::from_millis(100);
+/// The port opens after this long at the latest.
+const FIRST_WITHIN: Duration = Duration::from_secs(3);
 /// All that is known of a board is read again this often, in looks.
 const WHOLE_EVERY: u64 = 30;
 /// So many looks after an event of it, a board is read whole each time.
@@ -60,7 +62,7 @@ pub struct Seen {
 /// One look at the store.
 #[derive(Default)]
 pub struct Look {
-    /// Counts looks.
+    /// Counts looks; 0 before the first.
     pub n: u64,
     /// When, Unix microseconds.
     pub now_us: i64,
@@ -78,8 +80,8 @@ pub struct Look {
     pub good_us: i64,
 }
 
-/// Begins to look. The first look is over when this returns.
-pub fn start(
+/// Begins to look. Of many boards the first look takes a while: after [`FIRST_WITHIN`] this returns all the same, with a look that says so.
+pub async fn start(
     dir: PathBuf,
     stop: Arc<AtomicBool>,
 ) -> Result<(watch::Receiver<Arc<Look>>, JoinHandle<()>), ServeError> {
@@ -91,25 +93,31 @@ pub fn start(
         whole_until: BTreeMap::new(),
         last: Arc::default(),
     };
-    let first = looker.look();
-    let (send, receive) = watch::channel(first);
+    let none = Look {
+        now_us: now_us(),
+        error: Some("the store is being looked at for the first time: wait a little".into()),
+        ..Look::default()
+    };
+    let (send, mut receive) = watch::channel(Arc::new(none));
     let thread = std::thread::Builder::new()
         .name("look".into())
         .spawn(move || {
-            let mut begun = Instant::now();
             while !stop.load(Ordering::Relaxed) {
+                let begun = Instant::now();
+                send.send_replace(looker.look());
                 let rest = EVERY.saturating_sub(begun.elapsed()).max(REST_LEAST);
                 // Short naps: the end does not wait for a whole one.
                 let until = Instant::now() + rest;
                 while Instant::now() < until && !stop.load(Ordering::Relaxed) {
                     std::thread::sleep(Duration::from_millis(25));
                 }
-                begun = Instant::now();
-                send.send_replace(looker.look());
             }
             // With the sender gone every live answer ends.
         })
         .map_err(ServeError::System)?;
+    let first = receive.wait_for(|look| look.n > 0);
+    // Late or never is told by the look itself.
+    let _ = tokio::time::timeout(FIRST_WITHIN, first).await;
     Ok((receive, thread))
 }
 

@@ -127,7 +127,7 @@ pub fn run(
                     _ => ServeError::Listen { at, source },
                 })?;
         let at = listener.local_addr().map_err(ServeError::System)?;
-        let (looks, looker) = live::start(options.store.clone(), Arc::clone(stop))?;
+        let (looks, looker) = live::start(options.store.clone(), Arc::clone(stop)).await?;
         let shared = Arc::new(Shared {
             store: options.store.clone(),
             guard: guard::Guard::new(at, options.token.as_ref()),

@@ -158,6 +158,9 @@ pub fn known_board(look: &Look, name: &str) -> Result<BoardId, Wrong> {
     if look.boards.contains_key(&board) {
         return Ok(board);
     }
+    if let (0, Some(why)) = (look.n, &look.error) {
+        return Err(Wrong::new(StatusCode::SERVICE_UNAVAILABLE, why));
+    }
     let names: Vec<_> = look
         .boards
         .keys()

@@ -133,7 +133,8 @@ export class Charts {
     const { board, fromS, toS } = this;
     // A little more than is shown, so that moving does not show an empty edge at once.
     const room = (toS - fromS) * 0.25;
-    const points = Math.min(2000, Math.round(this.current.width * 1.5));
+    // Of what is asked for a third lies outside the picture; day and night are seen for two months on a phone, too.
+    const points = Math.min(2000, Math.max(1200, Math.round(this.current.width * 2.2)));
     try {
       const path = `/api/boards/${board}/readings?from=${Math.floor((fromS - room) * 1e6)}&to=${Math.ceil((toS + room) * 1e6)}&points=${points}`;
       const columns = await ask(path, asking.signal);

@@ -23,10 +23,13 @@ const charts = new Charts(
 );
 const live = new Live(take, (isLive, sinceMs, why) => {
   document.body.classList.toggle("stale", !isLive);
-  setText(byId("link"), isLive ? "● live" : `▲ not live since ${utc(sinceMs * 1000)}: ${why}`);
+  const since = sinceMs > 0 ? ` since ${utc(sinceMs * 1000)}` : " yet";
+  setText(byId("link"), isLive ? "● live" : `▲ not live${since}: ${why}`);
 });
 
 function take(message) {
+  // Nothing has been looked at yet.
+  if (message.n === 0) return setText(byId("boards-sum"), message.error);
   const isWhole = boards.take(message);
   setText(byId("recording"), message.recording ? "a recorder is writing to this store" : "no recorder is writing to this store");
   if (!isWhole) live.connect();
