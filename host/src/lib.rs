@@ -15,6 +15,7 @@
 //! - [`plan`]: limits, grounding and cautions for it, with their sources
 //! - [`whatif`]: what a fault would do, and what the board would do about it
 //! - [`watch`]: boards in a terminal
+//! - [`serve`]: a store in a browser, read-only
 //! - [`words`]: events as sentences
 //! - [`demo`]: all of it once, on a scenario of our own
 //!
@@ -31,6 +32,7 @@ pub mod now;
 pub mod plan;
 pub mod record;
 pub mod report;
+pub mod serve;
 pub mod sim;
 pub mod store;
 pub mod talk;

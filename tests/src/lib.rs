@@ -4,6 +4,7 @@ pub mod drawn;
 pub mod line;
 pub mod lossless;
 pub mod rig;
+pub mod served;
 pub mod years;
 
 use ohmward::sim::{Gear, SimBoard};

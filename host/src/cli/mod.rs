@@ -9,6 +9,7 @@ mod plan;
 mod record;
 mod report;
 mod selftest;
+mod serve;
 mod settings;
 mod simulate;
 mod trend;
@@ -49,6 +50,8 @@ enum Command {
     Selftest(selftest::SelftestArgs),
     /// Boards in the terminal, as they are now
     Watch(watch::WatchArgs),
+    /// A store in the browser, read-only: live values, charts over any time, events, trend; metrics and JSON for machines
+    Serve(serve::ServeArgs),
     /// List what happened
     Events(events::EventsArgs),
     /// Draw bond current and insulation over time, or the captured waveform of one event
@@ -74,6 +77,7 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
         Command::Settings(args) => settings::run(args),
         Command::Selftest(args) => selftest::run(args),
         Command::Watch(args) => watch::run(args),
+        Command::Serve(args) => serve::run(args),
         Command::Events(args) => events::run(&args),
         Command::Chart(args) => chart::run(&args),
         Command::Export(args) => export::run(&args),

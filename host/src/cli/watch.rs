@@ -87,7 +87,7 @@ fn once(feed: &Feed, args: &WatchArgs) -> anyhow::Result<ExitCode> {
     let mut out = std::io::stdout().lock();
     if args.json {
         for board in &shown.boards {
-            writeln!(out, "{}", plain::json(board, shown.now_us))?;
+            writeln!(out, "{}", ohmward::now::json(board, shown.now_us))?;
         }
     } else {
         write!(out, "{}", plain::text(&shown))?;

@@ -3,12 +3,14 @@
 //! ```text
 //! a store, being written or not ──→ of_store ─┐
 //! a line; nothing acknowledged ───→ of_line ──┴─→ BoardNow ─→ gauges   values against the limits set on the board
-//!                                                         └─→ concerns what a person has to know, worst first
+//!                                                         ├─→ concerns what a person has to know, worst first
+//!                                                         └─→ json     the same for a machine
 //! ```
 //! Silence, a value that is missing and a measurement that is old are concerns like any other: none of them is "good".
 
 mod concern;
 mod gauge;
+mod json;
 pub mod of_line;
 pub mod of_store;
 #[cfg(test)]
@@ -18,6 +20,7 @@ pub(crate) mod tests_support;
 
 pub use concern::{Concern, Urgency};
 pub use gauge::{Gauge, Quantity, Value, Verdict};
+pub use json::json;
 
 use crate::link::LinkReport;
 use crate::store::{StoredEvent, StoredReading};

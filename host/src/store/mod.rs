@@ -16,6 +16,7 @@
 //! - [`archive`]: sealed days
 //! - [`check`]: whether all of it holds together
 //! - [`read`]: events, readings, captures, settings
+//! - [`live`]: what a reader that stays asks again and again
 //! - [`quantity`]: measured values as whole numbers
 //! - [`reduce`]: many readings to fewer, so that no excursion and no gap disappears
 //! - [`words`]: what stands in the text columns
@@ -26,6 +27,7 @@ mod chain;
 mod check;
 mod entry;
 mod error;
+mod live;
 mod quantity;
 mod read;
 mod reduce;

@@ -1,0 +1,152 @@
+//! Findings of the trend, worked out in the background: one board at a time, and not again for some minutes.
+
+use super::{Params, Wrong, known_board};
+use crate::serve::live::now_us;
+use crate::serve::{Shared, State};
+use crate::store::{Store, StoreError};
+use crate::trend::record::from_store;
+use crate::trend::{Assessment, Limit, findings};
+use axum::Json;
+use axum::extract::Path;
+use axum::http::StatusCode;
+use axum::response::{IntoResponse, Response};
+use ohmward_proto::Settings;
+use ohmward_proto::message::BoardId;
+use serde_json::{Value, json};
+use std::collections::BTreeMap;
+use std::path::Path as FilePath;
+use std::sync::{Arc, Mutex, PoisonError};
+use std::time::{Duration, Instant};
+use tokio::sync::Semaphore;
+
+/// Findings are of days: they are worked out again after this long at the earliest,
+const AGAIN_AFTER: Duration = Duration::from_secs(300);
+/// and never so often that they take more than one part in this of a processor.
+const SHARE: u32 = 20;
+
+/// What has been worked out.
+pub struct Trends {
+    known: Mutex<BTreeMap<BoardId, Known>>,
+    /// One board at a time.
+    work: Arc<Semaphore>,
+}
+
+impl Default for Trends {
+    fn default() -> Self {
+        Self {
+            known: Mutex::default(),
+            work: Arc::new(Semaphore::new(1)),
+        }
+    }
+}
+
+#[derive(Default)]
+struct Known {
+    is_working: bool,
+    /// The answer or why there is none, when the next may be begun.
+    last: Option<(Result<Value, String>, Instant)>,
+}
+
+/// `/api/boards/{board}/trend`
+pub async fn trend(
+    state: State,
+    Path(name): Path<String>,
+    params: Params,
+) -> Result<Response, Wrong> {
+    params.only(&[])?;
+    let board = known_board(&state.looks.borrow(), &name)?;
+    let shared = Arc::clone(&state);
+    let last = shared
+        .trends
+        .ask(board, || begin(Arc::clone(&shared), board));
+    match last {
+        Some(Ok(answer)) => Ok(Json(answer).into_response()),
+        Some(Err(why)) => Err(Wrong::new(StatusCode::SERVICE_UNAVAILABLE, why)),
+        None => {
+            let answer = json!({
+                "board": board.to_string(),
+                "working": true,
+                "what": "the findings are being worked out: ask again in two seconds",
+            });
+            Ok((StatusCode::ACCEPTED, [("retry-after", "2")], Json(answer)).into_response())
+        }
+    }
+}
+
+impl Trends {
+    /// What is known; begins to work it out where that is due.
+    fn ask(&self, board: BoardId, begin: impl FnOnce()) -> Option<Result<Value, String>> {
+        let mut known = self.known.lock().unwrap_or_else(PoisonError::into_inner);
+        let known = known.entry(board).or_default();
+        let is_due = known
+            .last
+            .as_ref()
+            .is_none_or(|(_, next)| Instant::now() >= *next);
+        if is_due && !known.is_working {
+            known.is_working = true;
+            begin();
+        }
+        known.last.as_ref().map(|(answer, _)| answer.clone())
+    }
+
+    fn keep(&self, board: BoardId, answer: Result<Value, String>, took: Duration) {
+        let mut known = self.known.lock().unwrap_or_else(PoisonError::into_inner);
+        let next = Instant::now() + AGAIN_AFTER.max(took * SHARE);
+        known.insert(
+            board,
+            Known {
+                is_working: false,
+                last: Some((answer, next)),
+            },
+        );
+    }
+}
+
+fn begin(shared: Arc<Shared>, board: BoardId) {
+    tokio::spawn(async move {
+        let _place = Arc::clone(&shared.trends.work).acquire_owned().await;
+        let dir = shared.store.clone();
+        let begun = Instant::now();
+        let worked = tokio::task::spawn_blocking(move || work_out(&dir, board)).await;
+        let answer = match worked {
+            Ok(Ok(answer)) => Ok(answer),
+            Ok(Err(fault)) => Err(fault.to_string()),
+            Err(fault) => Err(format!("the findings could not be worked out: {fault}")),
+        };
+        shared.trends.keep(board, answer, begun.elapsed());
+    });
+}
+
+fn work_out(dir: &FilePath, board: BoardId) -> Result<Value, StoreError> {
+    let store = Store::open_existing(dir)?;
+    let settings = store.settings(board)?;
+    let insulation = settings.unwrap_or(Settings::SMALL_BONDED).insulation;
+    let limits = [
+        ("trip level", insulation.trip_below),
+        ("warning level", insulation.warn_below),
+    ]
+    .map(|(name, ohms)| Limit {
+        name: name.into(),
+        r_ohm: f64::from(ohms.0),
+    });
+    let days = from_store(&store, board)?.days();
+    let found = Assessment::of(&days, &limits);
+    let findings = findings(&days, &found);
+    Ok(json!({
+        "board": board.to_string(),
+        "working": false,
+        "at_us": now_us(),
+        "days": found.days,
+        "measured_days": found.measured_days,
+        "limits_are_defaults": settings.is_none(),
+        "findings": findings.iter().map(|finding| json!({
+            "kind": finding.kind.word(),
+            "heading": finding.kind.heading(),
+            "weight": finding.weight.word(),
+            "seen": finding.seen,
+            "sure": finding.sure,
+            "check_first": finding.check_first,
+            "caution": finding.caution,
+        })).collect::<Vec<_>>(),
+    }))
+}
