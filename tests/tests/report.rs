@@ -76,7 +76,8 @@ fn a_period_says_what_the_store_holds() {
     };
     std::fs::write(&tests, test(3.2e6) + &test(0.4e6)).expect("writes");
     let out = dir.path().join("report.html");
-    let array = Path::new(env!("CARGO_MANIFEST_DIR")).join("../host/scenarios/heron-bend-array.toml");
+    let array =
+        Path::new(env!("CARGO_MANIFEST_DIR")).join("../host/scenarios/heron-bend-array.toml");
     let made = report(
         &store,
         &out,
@@ -94,9 +95,9 @@ fn a_period_says_what_the_store_holds() {
 
     // One file that needs nothing else: no script, and no address but the names of XML's own spaces.
     assert!(!html.contains("<script"));
-    let elsewhere = html
-        .match_indices("://")
-        .filter(|(k, _)| !html[..*k].ends_with("\"http") || !html[*k..].starts_with("://www.w3.org/"));
+    let elsewhere = html.match_indices("://").filter(|(k, _)| {
+        !html[..*k].ends_with("\"http") || !html[*k..].starts_with("://www.w3.org/")
+    });
     assert_eq!(elsewhere.count(), 0);
     // What people write is text, never markup.
     assert!(html.contains("An invented &lt;site&gt;") && html.contains("string 1 &lt;north&gt;"));
@@ -105,17 +106,30 @@ fn a_period_says_what_the_store_holds() {
     let all = events(&store);
     let mut kinds: BTreeMap<&str, usize> = BTreeMap::new();
     for event in &all {
-        *kinds.entry(event["kind"].as_str().expect("a word")).or_default() += 1;
+        *kinds
+            .entry(event["kind"].as_str().expect("a word"))
+            .or_default() += 1;
     }
     assert_eq!(kinds["tripped"], 1);
     for (kind, n) in &kinds {
-        assert!(page.contains(&format!("{kind} {n}")), "no \"{kind} {n}\" in {page}");
+        assert!(
+            page.contains(&format!("{kind} {n}")),
+            "no \"{kind} {n}\" in {page}"
+        );
     }
     // Pickup to trip from the event's own counters, at 4 kS/s.
-    let trip = all.iter().find(|e| e["kind"] == "tripped").expect("it tripped");
-    let picked_up = trip["detail"]["tripped"]["picked_up_at_sample"].as_u64().expect("a count");
+    let trip = all
+        .iter()
+        .find(|e| e["kind"] == "tripped")
+        .expect("it tripped");
+    let picked_up = trip["detail"]["tripped"]["picked_up_at_sample"]
+        .as_u64()
+        .expect("a count");
     let ms = (trip["at_sample"].as_u64().expect("a count") - picked_up) as f64 / 4.0;
-    assert!(page.contains(&format!("{ms:.1} ms")), "no {ms:.1} ms in {page}");
+    assert!(
+        page.contains(&format!("{ms:.1} ms")),
+        "no {ms:.1} ms in {page}"
+    );
     assert!(page.contains("PV conductors stay live in daylight"));
     assert!(page.contains("Judged by a licensed person"));
     assert_eq!(page.matches(" passed tester 7").count(), 1, "{page}");
@@ -145,7 +159,10 @@ fn one_event_has_a_page_of_its_own() {
     let dir = tempfile::tempdir().expect("a folder");
     let store = store(dir.path());
     let all = events(&store);
-    let trip = all.iter().find(|e| e["kind"] == "tripped").expect("it tripped");
+    let trip = all
+        .iter()
+        .find(|e| e["kind"] == "tripped")
+        .expect("it tripped");
     let id = format!("{}.{}", trip["boot"], trip["seq"]);
     let out = dir.path().join("incident.html");
     let made = report(&store, &out, &["--incident", &id]);
@@ -172,7 +189,10 @@ fn an_edited_log_is_said_on_the_page_and_by_the_status() {
     let store = store(dir.path());
     let db = rusqlite::Connection::open(store.join("ohmward.sqlite")).expect("opens");
     let edited = db
-        .execute("UPDATE event SET t_us = t_us + 1 WHERE kind = 'tripped'", [])
+        .execute(
+            "UPDATE event SET t_us = t_us + 1 WHERE kind = 'tripped'",
+            [],
+        )
         .expect("edits");
     assert_eq!(edited, 1);
     drop(db);
@@ -189,8 +209,14 @@ fn nothing_to_report_on_is_one_line() {
     let store = store(dir.path());
     let out = dir.path().join("report.html");
     for (more, words) in [
-        (&["--from", "2001-01-01", "--to", "2001-02-01"][..], "the store knows"),
-        (&["--from", "2026-02-01", "--to", "2026-01-01"], "exchange them"),
+        (
+            &["--from", "2001-01-01", "--to", "2001-02-01"][..],
+            "the store knows",
+        ),
+        (
+            &["--from", "2026-02-01", "--to", "2026-01-01"],
+            "exchange them",
+        ),
         (&["--board", "77"], "no board"),
         (&["--tests", "/nowhere/tests.toml"], "check the path"),
     ] {

@@ -94,7 +94,8 @@ pub fn run(args: &ReportArgs) -> anyhow::Result<ExitCode> {
                 ),
             };
             let title = args.title.clone();
-            let incident = Incident::from_store(&store, board, event, plan.as_ref(), title, made_us)?;
+            let incident =
+                Incident::from_store(&store, board, event, plan.as_ref(), title, made_us)?;
             (incident.html(), incident.log_faults)
         }
         None => {

@@ -70,10 +70,7 @@ impl Coverage {
             missing.sort_by_key(|(_, count)| std::cmp::Reverse(*count));
         }
         let length = |span: &Range<i64>| span.end.saturating_sub(span.start);
-        found.silent_all = (
-            found.silent.len(),
-            found.silent.iter().map(length).sum(),
-        );
+        found.silent_all = (found.silent.len(), found.silent.iter().map(length).sum());
         found
             .silent
             .sort_by_key(|span| (std::cmp::Reverse(length(span)), span.start));

@@ -15,8 +15,6 @@ mod incident;
 mod limits;
 mod page;
 mod period;
-#[cfg(test)]
-mod tests;
 pub mod tests_file;
 mod trips;
 

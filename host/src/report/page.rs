@@ -135,7 +135,10 @@ fn weightiest(part: &BoardPart) -> String {
 
 fn count(part: &BoardPart, kind: &str) -> usize {
     let kinds = part.kinds.iter();
-    kinds.filter(|(word, _)| *word == kind).map(|(_, n)| n).sum()
+    kinds
+        .filter(|(word, _)| *word == kind)
+        .map(|(_, n)| n)
+        .sum()
 }
 
 fn lowest(days: &[InsulationDay]) -> Option<&InsulationDay> {
@@ -315,7 +318,10 @@ fn trend(part: &BoardPart) -> Markup {
 }
 
 fn self_tests(part: &BoardPart) -> Markup {
-    let (passed, failed) = (count(part, "self-test-passed"), count(part, "self-test-failed"));
+    let (passed, failed) = (
+        count(part, "self-test-passed"),
+        count(part, "self-test-failed"),
+    );
     let worth = part
         .self_tests
         .iter()

@@ -10,8 +10,8 @@ use crate::plan::Plan;
 use crate::store::{
     EventFilter, Head, Level, Quantity, Run, Store, StoredEvent, UnreadEvent, event_kind_word,
 };
-use crate::trend::days::Weather;
 use crate::trend;
+use crate::trend::days::Weather;
 use crate::words::utc;
 use ohmward_proto::message::BoardId;
 use ohmward_proto::{EventKind, Settings};
@@ -151,10 +151,8 @@ impl Period {
         for &board in &boards {
             parts.push(BoardPart::from_store(store, board, &range, wanted)?);
         }
-        let known = |test: &InsulationTest| {
-            test.board
-                .is_some_and(|id| boards.contains(&BoardId(id)))
-        };
+        let known =
+            |test: &InsulationTest| test.board.is_some_and(|id| boards.contains(&BoardId(id)));
         Ok(Self {
             title: wanted.title.clone(),
             made_us: wanted.made_us,
@@ -201,10 +199,16 @@ impl BoardPart {
             .iter()
             .map(|run| (run.boot, run.sample_rate_hz))
             .collect();
-        let sources = wanted.plan.as_ref().map(LimitSources::of).unwrap_or_default();
+        let sources = wanted
+            .plan
+            .as_ref()
+            .map(LimitSources::of)
+            .unwrap_or_default();
         let mut kinds: BTreeMap<&'static str, usize> = BTreeMap::new();
         for stored in &events {
-            *kinds.entry(event_kind_word(&stored.event.kind)).or_default() += 1;
+            *kinds
+                .entry(event_kind_word(&stored.event.kind))
+                .or_default() += 1;
         }
         let trips = trips(&events, &rates_hz);
         let newest = trips.iter().rev().take(WAVEFORMS);

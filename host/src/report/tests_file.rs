@@ -90,8 +90,7 @@ pub fn parse(name: &str, text: &str) -> Result<Vec<InsulationTest>, ScenarioErro
 }
 
 fn read(source: &Source, k: usize, written: Written) -> Result<InsulationTest, ScenarioError> {
-    let wrong =
-        |key: &str, what: &str| source.error(&format!("insulation_test.{k}.{key}"), what);
+    let wrong = |key: &str, what: &str| source.error(&format!("insulation_test.{k}.{key}"), what);
     let date = written
         .date
         .date
@@ -100,7 +99,10 @@ fn read(source: &Source, k: usize, written: Written) -> Result<InsulationTest, S
     let board = match &written.board {
         None => None,
         Some(id) => Some(u64::from_str_radix(id, 16).map_err(|_| {
-            wrong("board", "no board's number; write up to 16 hex digits in quotes, as `events` prints it")
+            wrong(
+                "board",
+                "no board's number; write up to 16 hex digits in quotes, as `events` prints it",
+            )
         })?),
     };
     let positive = |key: &str, value: f64| {

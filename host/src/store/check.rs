@@ -302,31 +302,40 @@ fn check_rollups(source: &Source, board: Board, report: &mut Report) -> Result<(
 
 /// Days of which there is anything, each once: a clock gone wild may lie centuries from the rest, and the days between are many.
 fn days_with_anything(source: &Source, board: Board) -> Result<BTreeSet<i64>, StoreError> {
-    let mut found = BTreeSet::new();
-    found.extend(archive::hot_days(source, board)?);
-    for level in [Level::Minute, Level::Hour, Level::Day] {
-        // From one day's end to the next row behind it.
-        let next = |from_us: i64| -> rusqlite::Result<Option<i64>> {
-            source
-                .db
-                .prepare_cached(
-                    "SELECT min(start_us) FROM rollup WHERE board = ?1 AND level = ?2 AND start_us >= ?3",
-                )?
-                .query_row(params![board.key, level.length_us(), from_us], |row| row.get(0))
-        };
+    let mut found: BTreeSet<i64> = archive::days(source, board)?
+        .iter()
+        .map(|day| day.date)
+        .collect();
+    // From one day's end to the next row behind it.
+    let mut add = |sql: &str, more: Option<i64>| -> rusqlite::Result<()> {
+        let mut query = source.db.prepare_cached(sql)?;
         let mut from_us = i64::MIN;
-        while let Some(start_us) = next(from_us).map_err(source.failed("read"))? {
-            let date = start_us.div_euclid(Level::Day.length_us());
+        loop {
+            let next: Option<i64> = match more {
+                Some(more) => query.query_row(params![board.key, from_us, more], |row| row.get(0)),
+                None => query.query_row(params![board.key, from_us], |row| row.get(0)),
+            }?;
+            let Some(t_us) = next else { return Ok(()) };
+            let date = t_us.div_euclid(Level::Day.length_us());
             found.insert(date);
             from_us = day_us(date).end;
-            if from_us <= start_us {
-                break; // the end of time
+            if from_us <= t_us {
+                return Ok(()); // the end of time
             }
         }
-    }
-    for day in archive::days(source, board)? {
-        found.insert(day.date);
-    }
+    };
+    let rollups =
+        "SELECT min(start_us) FROM rollup WHERE board = ?1 AND start_us >= ?2 AND level = ?3";
+    [Level::Minute, Level::Hour, Level::Day]
+        .into_iter()
+        .try_for_each(|level| add(rollups, Some(level.length_us())))
+        .and_then(|()| {
+            add(
+                "SELECT min(t_us) FROM reading WHERE board = ?1 AND t_us >= ?2",
+                None,
+            )
+        })
+        .map_err(source.failed("read"))?;
     Ok(found)
 }
 

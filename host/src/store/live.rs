@@ -38,7 +38,9 @@ impl Store {
         let ids = query
             .query_map(params![seen as i64], |row| row.get::<_, String>(0))
             .map_err(&failed)?;
-        let boards: Result<_, _> = ids.map(|id| self.source().board_id(&id.map_err(&failed)?)).collect();
+        let boards: Result<_, _> = ids
+            .map(|id| self.source().board_id(&id.map_err(&failed)?))
+            .collect();
         Ok(Some((count, boards?)))
     }
 

@@ -33,7 +33,7 @@ pub use keeper::{Keeper, Turn};
 pub use rules::Rules;
 #[cfg(test)]
 pub use seal::Step;
-pub use seal::{Sealed, hot_days, strays};
+pub use seal::{Sealed, strays};
 
 use super::StoreError;
 use super::rows::{Board, Source};
