@@ -162,9 +162,9 @@ fn board(mut port: TcpStream, end: &AtomicBool) -> Made {
         }
         if begun.elapsed() >= again {
             again = begun.elapsed() + Duration::from_secs(1);
-            waiting
-                .values()
-                .for_each(|event| say(&mut port, &Message::Event(*event)));
+            for event in waiting.values() {
+                say(&mut port, &Message::Event(*event));
+            }
         }
         std::thread::sleep(Duration::from_millis(2));
     }

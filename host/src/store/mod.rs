@@ -3,7 +3,7 @@
 //!
 //! ```text
 //! boards ─→ write ─→ tables ─→ rollup (minutes, hours, days)
-//!                      └─ a day over for a week ─→ archive/board=…/date=…/readings.parquet
+//!                      └─ a day over for a week ─→ archive/board=…/date=…/readings.parquet   (built beside the writer)
 //! readers ←─ read ←─ rows (tables and archive as one)      check ←─ all of it
 //! ```
 //! - this file: opening, for one writer or any number of readers
