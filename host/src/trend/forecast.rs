@@ -27,7 +27,8 @@ const CLEARLY_STEADIER: f64 = 0.9;
 /// An excess of a lowest look below this share of the healthy part is not told from the weather.
 const TOLD_FROM_WEATHER: f64 = 0.5;
 /// What the bootstrap cannot know is drawn beside it, each as one standard deviation of a natural logarithm; chosen on invented years
-/// so that nine of ten bands hold the true date (`trend_record` tells how many do on others).
+/// so that nine of ten bands hold the true date. On 200 degrading years looked at only afterwards 94 % do over all days of a decline, and
+/// 85 % on the day of the first warning: a warning comes first where a forecast errs towards early.
 /// Pace of the growth to come over the one so far: nobody knows the law.
 const PACE_SIGMA: f64 = 0.12;
 /// Level of a whole future: season, dirt, and what is left of the weather after the fit.
