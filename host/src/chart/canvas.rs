@@ -244,8 +244,8 @@ impl<B: DrawingBackend> Canvas<B> {
                 .try_for_each(|&(left, right, top, bottom)| {
                     let area = Area {
                         left,
-                        right,
                         top,
+                        right,
                         bottom,
                     };
                     self.fill(area, colour)

@@ -222,7 +222,7 @@ pub fn outlook(departed: &Departed<'_>, today: i64, limits: &[Limit]) -> Option<
     let mut rng = Pcg64Mcg::seed_from_u64(SEED);
     let mut dates = vec![(Vec::with_capacity(DRAWS), Vec::with_capacity(DRAWS)); limits.len()];
     let mut g_s = vec![0.0; HORIZON_DAYS];
-    let mut weeks = vec![Vec::with_capacity(7 * DRAWS); HORIZON_DAYS / 7];
+    let mut weeks = vec![Vec::new(); HORIZON_DAYS / 7];
     for _ in 0..DRAWS {
         let drawn = draw(&mut rng, plain.0.len());
         let pick = |(days, excess): &(Vec<f64>, Vec<f64>)| -> (Vec<f64>, Vec<f64>) {

@@ -144,15 +144,14 @@ impl FleetData {
     /// A [`ChartError::Store`].
     pub fn from_store(store: &Store, as_of_us: Option<i64>) -> Result<Self, ChartError> {
         let boards = store.boards()?;
-        let as_of_us = match as_of_us {
-            Some(as_of_us) => as_of_us,
-            None => {
-                let mut last = 0;
-                for board in &boards {
-                    last = store.span(*board)?.map_or(last, |(_, to)| last.max(to));
-                }
-                last + 1
+        let as_of_us = if let Some(as_of_us) = as_of_us {
+            as_of_us
+        } else {
+            let mut last = 0;
+            for board in &boards {
+                last = store.span(*board)?.map_or(last, |(_, to)| last.max(to));
             }
+            last + 1
         };
         let rows = boards
             .into_iter()

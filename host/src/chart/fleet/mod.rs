@@ -35,7 +35,7 @@ const ROWS_MAX: usize = 60;
 
 impl Picture for FleetData {
     fn size(&self) -> (u32, u32) {
-        let rows = self.rows.len().min(ROWS_MAX).max(1) as u32;
+        let rows = self.rows.len().clamp(1, ROWS_MAX) as u32;
         (SIZE.0, TOP as u32 + rows * ROW as u32 + 80)
     }
 
@@ -136,8 +136,8 @@ impl FleetData {
             }
             None => canvas.text("never heard", (X[1], upper), Side::Left, colour::INK)?,
         }
-        self.insulation(canvas, row, top)?;
-        self.trend(canvas, row, top)?;
+        insulation(canvas, row, top)?;
+        trend(canvas, row, top)?;
         match &row.last_trip {
             Some((t_us, why)) => {
                 canvas.text(&day_words(*t_us), (X[4], upper), Side::Left, colour::INK)?;
@@ -162,75 +162,75 @@ impl FleetData {
         );
         canvas.text(&heard, (X[6], upper), Side::Left, colour::INK)
     }
+}
 
-    fn insulation<B: DrawingBackend>(&self, canvas: &Canvas<B>, row: &FleetRow, top: i32) -> Drawn {
-        let (upper, lower) = (top + 12, top + 34);
-        let words = |r: Resistance| match r {
-            Resistance::Is(r) => si(r.0, "Ω"),
-            Resistance::Above(r) => format!("at least {}", si(r.0, "Ω")),
-        };
-        let (text, ink) = match row.now {
-            Now::Is(r) => (words(r), colour::INK),
-            Now::Was(r, age_us) => (format!("{}, {}", words(r), ago(age_us)), colour::QUIET),
-            Now::NotMeasured => ("not measured".into(), colour::QUIET),
-        };
-        canvas.text(&text, (X[2], upper), Side::Left, ink)?;
-        let limit = match row.settings {
-            Some(settings) => {
-                let levels = settings.insulation;
-                format!(
-                    "warn {}, trip {}",
-                    si(levels.warn_below.0, "Ω"),
-                    si(levels.trip_below.0, "Ω")
-                )
-            }
-            None => "limits not known".into(),
-        };
-        canvas.small(&limit, (X[2], lower), Side::Left, colour::QUIET)
+fn insulation<B: DrawingBackend>(canvas: &Canvas<B>, row: &FleetRow, top: i32) -> Drawn {
+    let (upper, lower) = (top + 12, top + 34);
+    let words = |r: Resistance| match r {
+        Resistance::Is(r) => si(r.0, "Ω"),
+        Resistance::Above(r) => format!("at least {}", si(r.0, "Ω")),
+    };
+    let (text, ink) = match row.now {
+        Now::Is(r) => (words(r), colour::INK),
+        Now::Was(r, age_us) => (format!("{}, {}", words(r), ago(age_us)), colour::QUIET),
+        Now::NotMeasured => ("not measured".into(), colour::QUIET),
+    };
+    canvas.text(&text, (X[2], upper), Side::Left, ink)?;
+    let limit = match row.settings {
+        Some(settings) => {
+            let levels = settings.insulation;
+            format!(
+                "warn {}, trip {}",
+                si(levels.warn_below.0, "Ω"),
+                si(levels.trip_below.0, "Ω")
+            )
+        }
+        None => "limits not known".into(),
+    };
+    canvas.small(&limit, (X[2], lower), Side::Left, colour::QUIET)
+}
+
+fn trend<B: DrawingBackend>(canvas: &Canvas<B>, row: &FleetRow, top: i32) -> Drawn {
+    let area = Area {
+        left: X[3],
+        right: X[4] - 24,
+        top,
+        bottom: top + ROW - 14,
+    };
+    canvas.frame(area, colour::GRID)?;
+    let limit = row
+        .settings
+        .map(|settings| settings.insulation.trip_below.0);
+    let values = row
+        .trend
+        .iter()
+        .flat_map(|(_, low, middle)| [*low, *middle]);
+    let scale = LogScale::fitting(
+        values.chain(limit),
+        (1.0, 1e12),
+        (area.top + 3, area.bottom - 3),
+    );
+    let x = LinearScale::new((-(TREND_DAYS as f64), 0.0), (area.left + 4, area.right - 4));
+    let at = |ago: i64, r: f32| -> Px { (x.px(-(ago as f64)), scale.y(r)) };
+    if let Some(limit) = limit.filter(|_| !row.trend.is_empty()) {
+        canvas.dashes(area.left, area.right, scale.y(limit), (8, 4), colour::TRIP)?;
     }
-
-    fn trend<B: DrawingBackend>(&self, canvas: &Canvas<B>, row: &FleetRow, top: i32) -> Drawn {
-        let area = Area {
-            left: X[3],
-            right: X[4] - 24,
-            top,
-            bottom: top + ROW - 14,
-        };
-        canvas.frame(area, colour::GRID)?;
-        let limit = row
-            .settings
-            .map(|settings| settings.insulation.trip_below.0);
-        let values = row
-            .trend
-            .iter()
-            .flat_map(|(_, low, middle)| [*low, *middle]);
-        let scale = LogScale::fitting(
-            values.chain(limit),
-            (1.0, 1e12),
-            (area.top + 3, area.bottom - 3),
+    // Over a day without a measurement there is no line.
+    for piece in row.trend.chunk_by(|a, b| a.0 - b.0 <= 1) {
+        let line: Vec<Px> = piece.iter().map(|(ago, _, r)| at(*ago, *r)).collect();
+        canvas.line(&line, colour::WHOLE, 2)?;
+    }
+    for (ago, low, _) in &row.trend {
+        canvas.dot(at(*ago, *low), 2, colour::MINUS)?;
+    }
+    if row.trend.is_empty() {
+        let middle = (
+            i32::midpoint(area.left, area.right),
+            i32::midpoint(area.top, area.bottom),
         );
-        let x = LinearScale::new((-(TREND_DAYS as f64), 0.0), (area.left + 4, area.right - 4));
-        let at = |ago: i64, r: f32| -> Px { (x.px(-(ago as f64)), scale.y(r)) };
-        if let Some(limit) = limit.filter(|_| !row.trend.is_empty()) {
-            canvas.dashes(area.left, area.right, scale.y(limit), (8, 4), colour::TRIP)?;
-        }
-        // Over a day without a measurement there is no line.
-        for piece in row.trend.chunk_by(|a, b| a.0 - b.0 <= 1) {
-            let line: Vec<Px> = piece.iter().map(|(ago, _, r)| at(*ago, *r)).collect();
-            canvas.line(&line, colour::WHOLE, 2)?;
-        }
-        for (ago, low, _) in &row.trend {
-            canvas.dot(at(*ago, *low), 2, colour::MINUS)?;
-        }
-        if row.trend.is_empty() {
-            let middle = (
-                i32::midpoint(area.left, area.right),
-                i32::midpoint(area.top, area.bottom),
-            );
-            canvas.small("nothing measured", middle, Side::Center, colour::QUIET)?;
-        }
-        Ok(())
+        canvas.small("nothing measured", middle, Side::Center, colour::QUIET)?;
     }
+    Ok(())
 }
 
 fn urgency_look(urgency: Urgency) -> (RGBColor, &'static str) {

@@ -205,7 +205,7 @@ fn fan<B: DrawingBackend>(
     if !data.fan.is_empty() {
         canvas.small(
             "forecast →",
-            (today + 5, area.top + 11),
+            (today + 2, area.top - 13),
             Side::Left,
             colour::QUIET,
         )?;

@@ -56,39 +56,36 @@ pub fn panel<B: DrawingBackend>(
     // From 1 mA, so that a noise of nanoamperes around zero does not take half of the panel.
     let known = levels.iter().map(|level| level.value).chain([1e-3]);
     let span = (area.top, area.bottom);
-    match data.columns() {
-        Some(columns) => {
-            let values = columns.columns.iter().flat_map(|(_, rollup)| {
-                let of = |quantity, q| quantile(rollup, quantity, q).map_or(f32::NAN, f32::abs);
-                [
-                    of(Quantity::BondRms, 0.0),
-                    of(Quantity::BondRms, 1.0),
-                    of(Quantity::BondDc, 0.0),
-                    of(Quantity::BondDc, 1.0),
-                ]
-            });
-            let scale = LogScale::fitting(values.chain(known), BOUNDS_A, span);
-            log_axis(canvas, area, &scale, "A")?;
-            levels::draw(canvas, area, |a| scale.y(a), &levels)?;
-            of_columns(canvas, columns, axis, &scale)
-        }
-        None => {
-            let rows: Vec<(i64, BondCurrent)> = data
-                .readings()
-                .into_iter()
-                .flat_map(|readings| &readings.rows)
-                .map(|row| (row.t_us, row.reading.i_bond))
-                .collect();
-            let values = rows.iter().flat_map(|(_, i)| match i {
-                BondCurrent::Measured { dc, rms } => [rms.0, dc.0.abs()],
-                BondCurrent::NotMeasured(_) => [f32::NAN; 2],
-            });
-            let scale = LogScale::fitting(values.chain(known), BOUNDS_A, span);
-            log_axis(canvas, area, &scale, "A")?;
-            levels::draw(canvas, area, |a| scale.y(a), &levels)?;
-            let apart_us = data.readings().map_or(0, |readings| readings.spacing_us);
-            of_readings(canvas, &rows, apart_us, axis, &scale)
-        }
+    if let Some(columns) = data.columns() {
+        let values = columns.columns.iter().flat_map(|(_, rollup)| {
+            let of = |quantity, q| quantile(rollup, quantity, q).map_or(f32::NAN, f32::abs);
+            [
+                of(Quantity::BondRms, 0.0),
+                of(Quantity::BondRms, 1.0),
+                of(Quantity::BondDc, 0.0),
+                of(Quantity::BondDc, 1.0),
+            ]
+        });
+        let scale = LogScale::fitting(values.chain(known), BOUNDS_A, span);
+        log_axis(canvas, area, &scale, "A")?;
+        levels::draw(canvas, area, |a| scale.y(a), &levels)?;
+        of_columns(canvas, columns, axis, &scale)
+    } else {
+        let rows: Vec<(i64, BondCurrent)> = data
+            .readings()
+            .into_iter()
+            .flat_map(|readings| &readings.rows)
+            .map(|row| (row.t_us, row.reading.i_bond))
+            .collect();
+        let values = rows.iter().flat_map(|(_, i)| match i {
+            BondCurrent::Measured { dc, rms } => [rms.0, dc.0.abs()],
+            BondCurrent::NotMeasured(_) => [f32::NAN; 2],
+        });
+        let scale = LogScale::fitting(values.chain(known), BOUNDS_A, span);
+        log_axis(canvas, area, &scale, "A")?;
+        levels::draw(canvas, area, |a| scale.y(a), &levels)?;
+        let apart_us = data.readings().map_or(0, |readings| readings.spacing_us);
+        of_readings(canvas, &rows, apart_us, axis, &scale)
     }
 }
 

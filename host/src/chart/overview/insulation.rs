@@ -70,39 +70,36 @@ pub fn panel<B: DrawingBackend>(
     let levels: Vec<Level> = data.settings.iter().flat_map(levels::insulation).collect();
     let known = levels.iter().map(|level| level.value);
     let span = (area.top, area.bottom);
-    let is_empty = match data.columns() {
-        Some(columns) => {
-            let values = columns
-                .columns
-                .iter()
-                .flat_map(|(_, rollup)| {
-                    [0.0, 1.0]
-                        .map(|q| quantile(rollup, Quantity::RIso, q))
-                        .into_iter()
-                        .chain(POLES.map(|(quantity, ..)| lowest(rollup, quantity)))
-                })
-                .flatten();
-            let scale = LogScale::fitting(values.chain(known), BOUNDS_OHM, span);
-            log_axis(canvas, area, &scale, "Ω")?;
-            levels::draw(canvas, area, |r| scale.y(r), &levels)?;
-            of_columns(canvas, columns, data.stale_us(), axis, &scale)?;
-            columns
-                .columns
-                .iter()
-                .all(|(_, rollup)| rollup.of(Quantity::RIso).count() == 0)
-        }
-        None => {
-            let measurements = data.measurements();
-            let values = measurements
-                .iter()
-                .flat_map(|(_, leakage)| SERIES.map(|(resistance, ..)| resistance(leakage)))
-                .map(|r| r.bound().0);
-            let scale = LogScale::fitting(values.chain(known), BOUNDS_OHM, span);
-            log_axis(canvas, area, &scale, "Ω")?;
-            levels::draw(canvas, area, |r| scale.y(r), &levels)?;
-            of_measurements(canvas, &measurements, data.stale_us(), axis, (&scale, area))?;
-            measurements.is_empty()
-        }
+    let is_empty = if let Some(columns) = data.columns() {
+        let values = columns
+            .columns
+            .iter()
+            .flat_map(|(_, rollup)| {
+                [0.0, 1.0]
+                    .map(|q| quantile(rollup, Quantity::RIso, q))
+                    .into_iter()
+                    .chain(POLES.map(|(quantity, ..)| lowest(rollup, quantity)))
+            })
+            .flatten();
+        let scale = LogScale::fitting(values.chain(known), BOUNDS_OHM, span);
+        log_axis(canvas, area, &scale, "Ω")?;
+        levels::draw(canvas, area, |r| scale.y(r), &levels)?;
+        of_columns(canvas, columns, data.stale_us(), axis, &scale)?;
+        columns
+            .columns
+            .iter()
+            .all(|(_, rollup)| rollup.of(Quantity::RIso).count() == 0)
+    } else {
+        let measurements = data.measurements();
+        let values = measurements
+            .iter()
+            .flat_map(|(_, leakage)| SERIES.map(|(resistance, ..)| resistance(leakage)))
+            .map(|r| r.bound().0);
+        let scale = LogScale::fitting(values.chain(known), BOUNDS_OHM, span);
+        log_axis(canvas, area, &scale, "Ω")?;
+        levels::draw(canvas, area, |r| scale.y(r), &levels)?;
+        of_measurements(canvas, &measurements, data.stale_us(), axis, (&scale, area))?;
+        measurements.is_empty()
     };
     if is_empty {
         let middle = (
@@ -119,7 +116,10 @@ pub fn panel<B: DrawingBackend>(
     Ok(())
 }
 
-const POLES: [(Quantity, Option<(i32, i32)>, RGBColor); 2] = [
+/// A pole with how its line looks.
+type Pole = (Quantity, Option<(i32, i32)>, RGBColor);
+
+const POLES: [Pole; 2] = [
     (Quantity::GPos, None, colour::PLUS),
     (Quantity::GNeg, Some(DASH), colour::MINUS),
 ];

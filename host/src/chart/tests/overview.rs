@@ -154,8 +154,8 @@ fn a_month_shows_limits_events_gaps_and_states() {
             "{wanted} is missing in {texts:?}"
         );
     }
-    // Ten events, of which "opened" is told by the contactor strip.
-    assert_eq!(svg.matches("<polygon").count() - arrows(&svg), 9);
+    // Ten events, of which "opened" is told by the contactor strip; a mark is a triangle 12 px wide.
+    assert_eq!(triangles(&svg, 12), 9);
     // 31 nights; one begins in the hours that were not recorded.
     let nights = svg
         .matches(&format!("fill=\"{}\"", hex(colour::DARK)))
@@ -164,8 +164,8 @@ fn a_month_shows_limits_events_gaps_and_states() {
     assert!(svg.contains(&hex(colour::NO_RECORD)));
 }
 
-/// Heads of the "at least" arrows, 8 px wide; a mark of an event is 12 px wide.
-fn arrows(svg: &str) -> usize {
+/// Triangles so many pixels wide.
+fn triangles(svg: &str, wide: i32) -> usize {
     svg.split("<polygon")
         .skip(1)
         .filter_map(|polygon| polygon.split_once("points=\"")?.1.split_once('"'))
@@ -174,10 +174,8 @@ fn arrows(svg: &str) -> usize {
                 .split_whitespace()
                 .filter_map(|point| point.split(',').next()?.parse().ok())
                 .collect();
-            xs.iter()
-                .max()
-                .zip(xs.iter().min())
-                .is_some_and(|(most, least)| most - least == 8)
+            let width = xs.iter().max().zip(xs.iter().min());
+            xs.len() == 3 && width.is_some_and(|(most, least)| most - least == wide)
         })
         .count()
 }

@@ -71,7 +71,7 @@ fn a_decline_has_a_fan_and_dates_on_its_limits() {
     let dates = data
         .dates
         .iter()
-        .find(|dates| dates.limit.r_ohm == 30e3)
+        .find(|dates| dates.limit.name == "trip level")
         .unwrap();
     let middle = dates.first.median_days.unwrap();
     assert!(
