@@ -161,7 +161,7 @@ fn measurements_come_back_from_roll_ups_hot_and_cold() {
     store
         .each_reading(BOARD, &(0..i64::MAX), |_| {
             rows += 1;
-            Ok(())
+            Ok::<_, ohmward::store::StoreError>(())
         })
         .expect("reads");
     println!(
