@@ -218,6 +218,14 @@ pub fn code(k: u16) -> Codes {
     }
 }
 
+/// [`make_store`] with a reading every ten seconds, served; the folder is gone with the first.
+pub fn served(days: u64) -> (tempfile::TempDir, Served) {
+    let folder = tempfile::tempdir().expect("a folder");
+    drop(make_store(folder.path(), days, 10));
+    let served = Served::start(folder.path().to_owned(), None);
+    (folder, served)
+}
+
 /// A page being served, until this is dropped.
 pub struct Served {
     /// Where.
