@@ -89,7 +89,7 @@ export class Chart {
           y: { distr: options.log ? 3 : 1, range: (_, min, max) => this.options.range(min, max, this.fits ? [] : this.limits) },
         },
         axes: [
-          { ...axis, values: isTime ? dates : (_, ticks) => ticks.map((tick) => `${tick} ms`.replace("-", "−")) },
+          { ...axis, space: isTime ? 80 : 60, values: isTime ? dates : (_, ticks) => ticks.map((tick) => `${tick} ms`.replace("-", "−")) },
           { ...axis, size: AXIS_PX, values: (_, ticks) => ticks.map((tick) => (tick === null ? "" : options.unit(tick))) },
         ],
         series,
@@ -276,9 +276,21 @@ export class Chart {
       return;
     }
     const heads = [this.options.x === "time" ? "Time" : "From the trigger"];
-    for (const line of this.options.series) heads.push(...(line.band ? [`${line.name}, least`, "most", "median"] : [line.name]));
+    const columns = [];
+    let place = 1;
+    for (const line of this.options.series) {
+      const isSpread = line.band && this.isBanded;
+      if (isSpread) {
+        heads.push(`${line.name}, least`, "most", "median");
+        columns.push(place, place + 1, place + 2);
+      } else {
+        heads.push(line.name);
+        columns.push(line.band ? place + 2 : place);
+      }
+      place += line.band ? 3 : 1;
+    }
     const rows = this.data[0].map((x, k) =>
-      h("tr", {}, h("td", { class: "number" }, this.options.at(x)), ...this.data.slice(1).map((column) => h("td", { class: "number" }, this.options.unit(column[k])))),
+      h("tr", {}, h("td", { class: "number" }, this.options.at(x)), ...columns.map((column) => h("td", { class: "number" }, this.options.unit(this.data[column][k])))),
     );
     box.replaceChildren(h("table", {}, h("thead", {}, h("tr", {}, ...heads.map((head) => h("th", { scope: "col" }, head)))), h("tbody", {}, ...rows)));
   }

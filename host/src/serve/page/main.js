@@ -23,6 +23,7 @@ const charts = new Charts(
 );
 const live = new Live(take, (isLive, sinceMs, why) => {
   document.body.classList.toggle("stale", !isLive);
+  if (!isLive) setText(byId("recording"), "whether a recorder is writing is not known");
   const since = sinceMs > 0 ? ` since ${utc(sinceMs * 1000)}` : " yet";
   setText(byId("link"), isLive ? "● live" : `▲ not live${since}: ${why}`);
 });
