@@ -297,14 +297,17 @@ impl Served {
         let mut port = TcpStream::connect(self.at).expect("connects");
         port.set_read_timeout(Some(Duration::from_secs(30)))
             .expect("a timeout");
-        let mut text = format!("{method} {path} HTTP/1.1\r\nConnection: close\r\n");
-        if !headers.iter().any(|(name, _)| *name == "Host") {
-            text.push_str(&format!("Host: {}\r\n", self.at));
-        }
-        for (name, value) in headers {
-            text.push_str(&format!("{name}: {value}\r\n"));
-        }
-        text.push_str("\r\n");
+        let own = self.at.to_string();
+        let host = [("Host", own.as_str())];
+        let has_host = headers.iter().any(|(name, _)| *name == "Host");
+        let lines = host.iter().filter(|_| !has_host).chain(headers);
+        let lines: Vec<_> = lines
+            .map(|(name, value)| format!("{name}: {value}\r\n"))
+            .collect();
+        let text = format!(
+            "{method} {path} HTTP/1.1\r\nConnection: close\r\n{}\r\n",
+            lines.concat()
+        );
         port.write_all(text.as_bytes()).expect("sends");
         BufReader::new(port)
     }

@@ -40,7 +40,7 @@ pub struct WatchArgs {
 }
 
 /// Shows.
-pub fn run(args: WatchArgs) -> anyhow::Result<ExitCode> {
+pub fn run(args: &WatchArgs) -> anyhow::Result<ExitCode> {
     let feed = if let Some(dir) = &args.store {
         Feed::of_store(dir)?
     } else {
@@ -55,7 +55,7 @@ pub fn run(args: WatchArgs) -> anyhow::Result<ExitCode> {
         Feed::of_lines(args.from.clone(), args.baud)?
     };
     if args.once {
-        return once(&feed, &args);
+        return once(&feed, args);
     }
     if !std::io::stdout().is_terminal() {
         bail!("this is no terminal: use --once for one look as text, --once --json for a machine");
