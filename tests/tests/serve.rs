@@ -204,6 +204,7 @@ fn wrong_questions_get_one_line_that_helps() {
     for (path, status, says) in [
         ("/api/boards/xyz".to_owned(), 400, "hex digits"),
         ("/api/boards/ff".to_owned(), 404, "000000000000000a"),
+        ("/api/boards/%FF".to_owned(), 400, "UTF-8"),
         (
             format!("{of}/readings?from=yesterday"),
             400,

@@ -131,6 +131,12 @@ export class Chart {
     return this.options.series[0].band && (this.data?.[1].some((value) => value !== null) ?? false);
   }
 
+  /** Nothing is shown of what was. */
+  clear() {
+    [this.shades, this.marks] = [[], []];
+    if (this.data) this.set(this.data.map(() => []), this.uplot.scales.x.min, this.uplot.scales.x.max);
+  }
+
   show(min, max) {
     this.uplot?.setScale("x", { min, max });
   }

@@ -70,6 +70,8 @@ export class Charts {
   /** Another board: the last year of it, or what there is. */
   open(board, fromUs, toUs, settings) {
     this.board = board;
+    // What another board showed must not stand below this one's number, whatever comes of the question.
+    for (const chart of this.all) chart.clear();
     [this.firstS, this.lastS] = [fromUs / 1e6, toUs / 1e6];
     const limits = (one) => one.filter((limit) => limit.level > 0);
     this.current.limits = settings ? limits([
