@@ -35,6 +35,7 @@ export class Chart {
     this.options = options;
     this.data = null;
     this.limits = [];
+    this.bandWords = "";
     this.shades = [];
     this.marks = [];
     this.plot = h("div", { class: "plot", tabindex: "0", role: "group", "aria-label": `${options.title}, chart`, "aria-describedby": options.hint });
@@ -163,7 +164,7 @@ export class Chart {
       return svg;
     };
     const lines = this.options.series.map((one) => h("li", {}, line(one.colour, one.dash), one.name));
-    if (this.isBanded) lines.push(h("li", {}, "line: median, band: least to most"));
+    if (this.isBanded) lines.push(h("li", {}, this.bandWords));
     const limits = this.limits.map((limit) => h("li", {}, line(limit.colour, limit.dash), `${limit.name}: ${this.options.unit(limit.level)}, ${limit.from}`));
     const hatch = this.shades.length > 0 ? [h("li", {}, "▨ hatched: not measured")] : [];
     this.key.replaceChildren(...lines, ...limits, ...hatch);
