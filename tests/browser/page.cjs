@@ -149,7 +149,7 @@ async function desktop(browser) {
   expect(nearer !== whole, `+ zooms in: ${nearer}`);
   const along = await settled("ArrowLeft");
   expect(along !== nearer, "← moves");
-  for (let k = 0; k < 24; k += 1) await page.keyboard.press("+");
+  for (let k = 0; k < 18; k += 1) await page.keyboard.press("+");
   await page.waitForFunction(() => document.getElementById("charts-of").textContent.includes("every reading"), null, { timeout: 15_000 });
   expect(true, "far in, every reading is fetched");
   await settled("Home");
@@ -164,9 +164,15 @@ async function desktop(browser) {
   await page.waitForFunction((text) => document.getElementById("charts-of").textContent !== text, text, { timeout: 10_000 });
   expect(true, "a drag moves the time shown");
 
+  const beforeWheel = await shown(page);
+  await page.mouse.wheel(0, -300);
+  await page.waitForFunction((text) => document.getElementById("charts-of").textContent !== text, beforeWheel, { timeout: 10_000 });
+  expect(true, "the wheel zooms a chart that has been chosen");
+
   // The table behind a chart.
   await page.click("#charts details summary >> nth=0");
-  expect((await page.$$("#charts details >> nth=0 >> tbody tr")).length > 5, "values stand in a table as well");
+  await page.waitForSelector("#charts details[open] tbody tr:nth-child(6)");
+  expect(true, "values stand in a table as well");
 
   // The tripped board and its waveform, by keys.
   await page.focus(`#boards a[href="#${TRIPPED}"]`);
@@ -185,6 +191,19 @@ async function desktop(browser) {
   await page.context().close();
 }
 
+/** Two fingers on the first chart, moved apart. */
+async function pinch(page) {
+  await page.evaluate(() => document.querySelector("#charts .plot").scrollIntoView({ block: "center" }));
+  const box = await (await page.$("#charts .plot >> nth=0")).boundingBox();
+  const [x, y] = [box.x + box.width * 0.6, box.y + box.height / 2];
+  const session = await page.context().newCDPSession(page);
+  const touch = (type, apart) =>
+    session.send("Input.dispatchTouchEvent", { type, touchPoints: apart === null ? [] : [{ x: x - apart, y, id: 1 }, { x: x + apart, y, id: 2 }] });
+  await touch("touchStart", 20);
+  for (let apart = 25; apart <= 70; apart += 5) await touch("touchMove", apart);
+  await touch("touchEnd", null);
+}
+
 async function phone(browser) {
   const page = await open(browser, { viewport: { width: 360, height: 740 }, deviceScaleFactor: 2, hasTouch: true, isMobile: true }, TRIPPED);
   await page.waitForSelector("#events button");
@@ -194,6 +213,10 @@ async function phone(browser) {
   expect(!(await isWide(page)), "nor with a waveform");
   await page.keyboard.press("Escape");
   await shot(page, "phone");
+  const before = await shown(page);
+  await pinch(page);
+  await page.waitForFunction((text) => document.getElementById("charts-of").textContent !== text, before, { timeout: 10_000 });
+  expect(!(await isWide(page)), "two fingers zoom the chart and not the page");
   await page.context().close();
 }
 

@@ -42,11 +42,12 @@ pub fn now_us() -> i64 {
 /// An invented reading `s` seconds into a run: a day's light, a measurement every half hour, dark nights.
 pub fn reading(s: u64) -> Reading {
     let at = SampleIndex(s * u64::from(RATE_HZ));
-    let hour = (s % 86_400) as f64 / 3600.0;
-    let sun = ((hour - 6.0) / 12.0 * std::f64::consts::PI).sin().max(0.0);
+    let sun = sun_at(s);
+    let measured_s = s / 1800 * 1800;
     let ripple = ((s * 7_919) % 1_001) as f64 / 1_001.0;
     let dc = -0.002 * sun - 1e-5 * ripple;
-    let is_dark = sun < 0.02;
+    // A measurement that began in the dark has no value, however light it is when it is told of.
+    let is_dark = sun.min(sun_at(measured_s)) < 0.02;
     let r_ohm = 4e6 / (1.0 + 2.0 * sun) * (1.0 + 0.05 * ripple);
     Reading {
         at,
@@ -70,7 +71,7 @@ pub fn reading(s: u64) -> Reading {
                     c: Farads(1.2e-7),
                     c_sigma: Farads(2e-10),
                 },
-                at: SampleIndex(s / 1800 * 1800 * u64::from(RATE_HZ)),
+                at: SampleIndex(measured_s * u64::from(RATE_HZ)),
             }
         },
         state: if is_dark {
@@ -80,6 +81,12 @@ pub fn reading(s: u64) -> Reading {
         },
         bond_open: false,
     }
+}
+
+/// Light at a second of a run, 0 to 1: up at six, down at eighteen.
+fn sun_at(s: u64) -> f64 {
+    let hour = (s % 86_400) as f64 / 3600.0;
+    ((hour - 6.0) / 12.0 * std::f64::consts::PI).sin().max(0.0)
 }
 
 /// Who a board says it is.
@@ -218,6 +225,14 @@ pub fn code(k: u16) -> Codes {
     }
 }
 
+/// [`make_store`] with a reading every ten seconds, served; the folder is gone with the first.
+pub fn served(days: u64) -> (tempfile::TempDir, Served) {
+    let folder = tempfile::tempdir().expect("a folder");
+    drop(make_store(folder.path(), days, 10));
+    let served = Served::start(folder.path().to_owned(), None);
+    (folder, served)
+}
+
 /// A page being served, until this is dropped.
 pub struct Served {
     /// Where.
@@ -289,14 +304,17 @@ impl Served {
         let mut port = TcpStream::connect(self.at).expect("connects");
         port.set_read_timeout(Some(Duration::from_secs(30)))
             .expect("a timeout");
-        let mut text = format!("{method} {path} HTTP/1.1\r\nConnection: close\r\n");
-        if !headers.iter().any(|(name, _)| *name == "Host") {
-            text.push_str(&format!("Host: {}\r\n", self.at));
-        }
-        for (name, value) in headers {
-            text.push_str(&format!("{name}: {value}\r\n"));
-        }
-        text.push_str("\r\n");
+        let own = self.at.to_string();
+        let host = [("Host", own.as_str())];
+        let has_host = headers.iter().any(|(name, _)| *name == "Host");
+        let lines = host.iter().filter(|_| !has_host).chain(headers);
+        let lines: Vec<_> = lines
+            .map(|(name, value)| format!("{name}: {value}\r\n"))
+            .collect();
+        let text = format!(
+            "{method} {path} HTTP/1.1\r\nConnection: close\r\n{}\r\n",
+            lines.concat()
+        );
         port.write_all(text.as_bytes()).expect("sends");
         BufReader::new(port)
     }

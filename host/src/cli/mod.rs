@@ -76,7 +76,7 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
         Command::Record(args) => record::run(args),
         Command::Settings(args) => settings::run(args),
         Command::Selftest(args) => selftest::run(args),
-        Command::Watch(args) => watch::run(args),
+        Command::Watch(args) => watch::run(&args),
         Command::Serve(args) => serve::run(args),
         Command::Events(args) => events::run(&args),
         Command::Chart(args) => chart::run(&args),

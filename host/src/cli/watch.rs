@@ -40,23 +40,22 @@ pub struct WatchArgs {
 }
 
 /// Shows.
-pub fn run(args: WatchArgs) -> anyhow::Result<ExitCode> {
-    let feed = match &args.store {
-        Some(dir) => Feed::of_store(dir)?,
-        None => {
-            for source in &args.from {
-                if let Source::Sim(_) | Source::Pattern(_) = source {
-                    bail!(
-                        "{source} is no line: watch takes serial devices and tcp://HOST:PORT; record a scenario or a pattern of \
-                         devices into a store and watch that"
-                    );
-                }
+pub fn run(args: &WatchArgs) -> anyhow::Result<ExitCode> {
+    let feed = if let Some(dir) = &args.store {
+        Feed::of_store(dir)?
+    } else {
+        for source in &args.from {
+            if let Source::Sim(_) | Source::Pattern(_) = source {
+                bail!(
+                    "{source} is no line: watch takes serial devices and tcp://HOST:PORT; record a scenario or a pattern of \
+                     devices into a store and watch that"
+                );
             }
-            Feed::of_lines(args.from.clone(), args.baud)?
         }
+        Feed::of_lines(args.from.clone(), args.baud)?
     };
     if args.once {
-        return once(&feed, &args);
+        return once(&feed, args);
     }
     if !std::io::stdout().is_terminal() {
         bail!("this is no terminal: use --once for one look as text, --once --json for a machine");

@@ -196,7 +196,7 @@ impl Line {
             }
             let mut seen = lock(&self.seen);
             for entry in batch.drain(..) {
-                seen.take(entry, self.depth);
+                seen.take(&entry, self.depth);
             }
             if let Some(board) = session.board() {
                 *met = true;
@@ -222,8 +222,8 @@ impl Seen {
             .or_insert_with(|| BoardNow::unknown(board))
     }
 
-    fn take(&mut self, entry: Entry, depth: Depth) {
-        match entry {
+    fn take(&mut self, entry: &Entry, depth: Depth) {
+        match *entry {
             Entry::Run { board, hello, .. } => {
                 let (major, minor, patch) = hello.firmware;
                 self.board(board).run = Some(RunNow {

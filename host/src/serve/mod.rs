@@ -33,7 +33,7 @@ pub const LIVE_MOST: usize = 100;
 /// Questions that may read the store at once.
 const READERS: usize = 4;
 /// How long answers under way may take once the end has been asked for.
-const END_WITHIN: Duration = Duration::from_secs(3);
+const END_WITHIN: Duration = Duration::from_secs(2);
 const STOP_EVERY: Duration = Duration::from_millis(50);
 
 /// What to serve, where, to whom.
@@ -117,7 +117,7 @@ pub fn run(
         .enable_all()
         .build()
         .map_err(ServeError::System)?;
-    runtime.block_on(async {
+    let served = runtime.block_on(async {
         let at = options.listen;
         let listener =
             tokio::net::TcpListener::bind(at)
@@ -155,10 +155,14 @@ pub fn run(
             // Somebody holds an answer open: the program ends all the same.
             () = out_of_time => {}
         }
-        // The looker ends by the same flag.
-        let _ = tokio::task::spawn_blocking(move || looker.join()).await;
+        // The looker ends by the same flag, when the look it is at is over.
+        let ended = tokio::task::spawn_blocking(move || looker.join());
+        let _ = tokio::time::timeout(END_WITHIN, ended).await;
         Ok(())
-    })
+    });
+    // Whoever still reads for an answer nobody waits for is left behind: reading harms nothing.
+    runtime.shutdown_timeout(END_WITHIN);
+    served
 }
 
 fn hex(bytes: &[u8]) -> String {

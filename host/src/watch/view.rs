@@ -9,6 +9,7 @@ use ratatui::layout::{Constraint, Layout, Rect};
 use ratatui::style::{Color, Modifier, Style};
 use ratatui::text::{Line, Span};
 use ratatui::widgets::{Block, Borders, Clear, Paragraph, Sparkline, SparklineBar, Wrap};
+use std::fmt::Write;
 
 const CAUTION: &str =
     "Instrument reading, not proof of isolation: PV conductors stay live in daylight.";
@@ -320,21 +321,24 @@ fn link_words(report: &crate::link::LinkReport) -> String {
         received.messages,
         received.bad_crc + received.bad_form
     );
+    // Writing to a string cannot fail.
     if let Some((least, _)) = report.round_trip_us {
-        words.push_str(&format!(
+        let _ = write!(
+            words,
             ", round trip {}",
             words::si(least as f32 * 1e-6, "s")
-        ));
+        );
     }
     if let Some((drift, sigma)) = report.drift {
-        words.push_str(&format!(
+        let _ = write!(
+            words,
             ", board's clock {:+.0} ± {:.0} ppm",
             drift * 1e6,
             sigma * 1e6
-        ));
+        );
     }
     if let Some(board) = report.board {
-        words.push_str(&format!(", {} events sent again", board.events_resent));
+        let _ = write!(words, ", {} events sent again", board.events_resent);
     }
     words
 }

@@ -1,13 +1,12 @@
 //! What happened, and the waveforms captured then.
 
-use super::{Params, Wrong, known_board, read};
+use super::{Params, Part, Wrong, known_board, read};
 use crate::chart::{ChartError, WaveformData};
 use crate::export::wires::Wires;
 use crate::serve::State;
 use crate::store::{EventFilter, Store, StoredEvent, event_kind_word, event_kind_words};
 use crate::words;
 use axum::Json;
-use axum::extract::Path;
 use ohmward_proto::message::BoardId;
 use ohmward_proto::{EventId, EventKind, SampleIndex, Settings};
 use serde::Serialize;
@@ -20,7 +19,7 @@ const LIMIT_MOST: usize = 5000;
 /// `/api/boards/{board}/events`
 pub async fn events(
     state: State,
-    Path(name): Path<String>,
+    Part(name): Part<String>,
     params: Params,
 ) -> Result<Json<Value>, Wrong> {
     params.only(&["from", "to", "kind", "limit"])?;
@@ -74,7 +73,7 @@ pub async fn events(
 /// `/api/boards/{board}/events/{event}`
 pub async fn event(
     state: State,
-    Path((name, event)): Path<(String, String)>,
+    Part((name, event)): Part<(String, String)>,
     params: Params,
 ) -> Result<Json<Value>, Wrong> {
     params.only(&[])?;
@@ -182,7 +181,7 @@ struct LimitLine {
 /// `/api/boards/{board}/events/{event}/waveform`
 pub async fn waveform(
     state: State,
-    Path((name, event)): Path<(String, String)>,
+    Part((name, event)): Part<(String, String)>,
     params: Params,
 ) -> Result<Json<Waveform>, Wrong> {
     params.only(&[])?;

@@ -22,6 +22,7 @@ use axum::http::StatusCode;
 use axum::http::request::Parts;
 use axum::response::{IntoResponse, Response};
 use ohmward_proto::message::BoardId;
+use serde::de::DeserializeOwned;
 use serde_json::{Value, json};
 use std::sync::Arc;
 
@@ -60,6 +61,19 @@ impl IntoResponse for Wrong {
 impl From<StoreError> for Wrong {
     fn from(error: StoreError) -> Self {
         Self::new(StatusCode::SERVICE_UNAVAILABLE, error.to_string())
+    }
+}
+
+/// Parts of the path; one that is no text is told in our form.
+pub struct Part<T>(pub T);
+
+impl<T: DeserializeOwned + Send, S: Send + Sync> FromRequestParts<S> for Part<T> {
+    type Rejection = Wrong;
+
+    async fn from_request_parts(parts: &mut Parts, state: &S) -> Result<Self, Wrong> {
+        let part = Path::from_request_parts(parts, state).await;
+        part.map(|Path(part)| Self(part))
+            .map_err(|fault| Wrong::asked(format!("the address cannot be read: {fault}")))
     }
 }
 
@@ -210,7 +224,7 @@ pub async fn boards(state: State, params: Params) -> Result<Json<Value>, Wrong> 
 /// `/api/boards/{board}`
 pub async fn board(
     state: State,
-    Path(name): Path<String>,
+    Part(name): Part<String>,
     params: Params,
 ) -> Result<Json<Value>, Wrong> {
     params.only(&[])?;

@@ -1,11 +1,10 @@
 //! Readings over a time as columns: rows where the time is short, else roll-ups, each bucket with its spread.
 
-use super::{Params, Wrong, known_board, read};
+use super::{Params, Part, Wrong, known_board, read};
 use crate::now;
 use crate::serve::State;
 use crate::store::{Level, Quantity, Rollup, Spread, Store, StoreError, state_word};
 use axum::Json;
-use axum::extract::Path;
 use ohmward_proto::Insulation;
 use ohmward_proto::measure::TripState;
 use ohmward_proto::message::BoardId;
@@ -89,7 +88,7 @@ pub struct Columns {
 /// `/api/boards/{board}/readings`
 pub async fn readings(
     state: State,
-    Path(name): Path<String>,
+    Part(name): Part<String>,
     params: Params,
 ) -> Result<Json<Columns>, Wrong> {
     params.only(&["from", "to", "points"])?;

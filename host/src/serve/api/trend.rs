@@ -1,20 +1,19 @@
 //! Findings of the trend, worked out in the background: one board at a time, and not again for some minutes.
 
-use super::{Params, Wrong, known_board};
+use super::{Params, Part, Wrong, known_board};
 use crate::serve::live::now_us;
 use crate::serve::{Shared, State};
 use crate::store::{Store, StoreError};
 use crate::trend::record::from_store;
 use crate::trend::{Assessment, Limit, findings};
 use axum::Json;
-use axum::extract::Path;
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
 use ohmward_proto::Settings;
 use ohmward_proto::message::BoardId;
 use serde_json::{Value, json};
 use std::collections::BTreeMap;
-use std::path::Path as FilePath;
+use std::path::Path;
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::{Duration, Instant};
 use tokio::sync::Semaphore;
@@ -50,7 +49,7 @@ struct Known {
 /// `/api/boards/{board}/trend`
 pub async fn trend(
     state: State,
-    Path(name): Path<String>,
+    Part(name): Part<String>,
     params: Params,
 ) -> Result<Response, Wrong> {
     params.only(&[])?;
@@ -117,7 +116,7 @@ fn begin(shared: Arc<Shared>, board: BoardId) {
     });
 }
 
-fn work_out(dir: &FilePath, board: BoardId) -> Result<Value, StoreError> {
+fn work_out(dir: &Path, board: BoardId) -> Result<Value, StoreError> {
     let store = Store::open_existing(dir)?;
     let settings = store.settings(board)?;
     let insulation = settings.unwrap_or(Settings::SMALL_BONDED).insulation;

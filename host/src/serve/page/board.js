@@ -4,7 +4,7 @@ import { URGENCY, byId, h, setText, span, utc } from "./format.js";
 const VERDICTS = {
   within: "within its limit",
   "no-limit": "no limit set",
-  unknown: "not known: that is not good",
+  unknown: "▲ not known, which is not good",
   warned: "▲ past its warning level",
   beyond: "■ past its trip level",
 };
@@ -82,7 +82,7 @@ function fillGauge(element, gauge) {
   if (gauge.trip_words) limits.push(`trip ${gauge.trip_words}`);
   if (gauge.warn_words) limits.push(`warning ${gauge.warn_words}`);
   const used = gauge.used !== null && gauge.trip !== null && gauge.verdict === "within" ? ` (${percent(gauge.used)} of the way)` : "";
-  setText(verdict, gauge.trip === null ? VERDICTS[gauge.verdict] : `${VERDICTS[gauge.verdict]}${used}: ${limits.join(", ")}`);
+  setText(verdict, gauge.trip === null ? VERDICTS[gauge.verdict] : `${VERDICTS[gauge.verdict]}${used}; ${limits.join(", ")}`);
 }
 
 const percent = (share) => (share < 0.01 ? "under 1 %" : `${Math.round(100 * share)} %`);

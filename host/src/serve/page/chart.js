@@ -35,6 +35,7 @@ export class Chart {
     this.options = options;
     this.data = null;
     this.limits = [];
+    this.bandWords = "";
     this.shades = [];
     this.marks = [];
     this.plot = h("div", { class: "plot", tabindex: "0", role: "group", "aria-label": `${options.title}, chart`, "aria-describedby": options.hint });
@@ -89,7 +90,7 @@ export class Chart {
           y: { distr: options.log ? 3 : 1, range: (_, min, max) => this.options.range(min, max, this.fits ? [] : this.limits) },
         },
         axes: [
-          { ...axis, values: isTime ? dates : (_, ticks) => ticks.map((tick) => `${tick} ms`.replace("-", "−")) },
+          { ...axis, space: isTime ? 80 : 60, values: isTime ? dates : (_, ticks) => ticks.map((tick) => `${tick} ms`.replace("-", "−")) },
           { ...axis, size: AXIS_PX, values: (_, ticks) => ticks.map((tick) => (tick === null ? "" : options.unit(tick))) },
         ],
         series,
@@ -131,6 +132,12 @@ export class Chart {
     return this.options.series[0].band && (this.data?.[1].some((value) => value !== null) ?? false);
   }
 
+  /** Nothing is shown of what was. */
+  clear() {
+    [this.shades, this.marks] = [[], []];
+    if (this.data) this.set(this.data.map(() => []), this.uplot.scales.x.min, this.uplot.scales.x.max);
+  }
+
   show(min, max) {
     this.uplot?.setScale("x", { min, max });
   }
@@ -157,7 +164,7 @@ export class Chart {
       return svg;
     };
     const lines = this.options.series.map((one) => h("li", {}, line(one.colour, one.dash), one.name));
-    if (this.isBanded) lines.push(h("li", {}, "line: median, band: least to most"));
+    if (this.isBanded) lines.push(h("li", {}, this.bandWords));
     const limits = this.limits.map((limit) => h("li", {}, line(limit.colour, limit.dash), `${limit.name}: ${this.options.unit(limit.level)}, ${limit.from}`));
     const hatch = this.shades.length > 0 ? [h("li", {}, "▨ hatched: not measured")] : [];
     this.key.replaceChildren(...lines, ...limits, ...hatch);
@@ -276,9 +283,21 @@ export class Chart {
       return;
     }
     const heads = [this.options.x === "time" ? "Time" : "From the trigger"];
-    for (const line of this.options.series) heads.push(...(line.band ? [`${line.name}, least`, "most", "median"] : [line.name]));
+    const columns = [];
+    let place = 1;
+    for (const line of this.options.series) {
+      const isSpread = line.band && this.isBanded;
+      if (isSpread) {
+        heads.push(`${line.name}, least`, "most", "median");
+        columns.push(place, place + 1, place + 2);
+      } else {
+        heads.push(line.name);
+        columns.push(line.band ? place + 2 : place);
+      }
+      place += line.band ? 3 : 1;
+    }
     const rows = this.data[0].map((x, k) =>
-      h("tr", {}, h("td", { class: "number" }, this.options.at(x)), ...this.data.slice(1).map((column) => h("td", { class: "number" }, this.options.unit(column[k])))),
+      h("tr", {}, h("td", { class: "number" }, this.options.at(x)), ...columns.map((column) => h("td", { class: "number" }, this.options.unit(this.data[column][k])))),
     );
     box.replaceChildren(h("table", {}, h("thead", {}, h("tr", {}, ...heads.map((head) => h("th", { scope: "col" }, head)))), h("tbody", {}, ...rows)));
   }

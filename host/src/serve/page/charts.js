@@ -70,6 +70,8 @@ export class Charts {
   /** Another board: the last year of it, or what there is. */
   open(board, fromUs, toUs, settings) {
     this.board = board;
+    // What another board showed must not stand below this one's number, whatever comes of the question.
+    for (const chart of this.all) chart.clear();
     [this.firstS, this.lastS] = [fromUs / 1e6, toUs / 1e6];
     const limits = (one) => one.filter((limit) => limit.level > 0);
     this.current.limits = settings ? limits([
@@ -167,6 +169,9 @@ export class Charts {
     const empty = x.map(() => null);
     const banded = (column) => (column.value ? [empty, empty, column.value] : [column.min ?? empty, column.max ?? empty, column.median ?? empty]);
     const half = columns.step_us / 2e6;
+    const words = half < 43200 ? "line: median; band: least to most" : "line: median of a day, its night included; band: least to most";
+    for (const chart of this.all) chart.bandWords = words;
+    this.insulation.bandWords = half < 43200 ? words : "line: median of a day's measurements; band: least to most";
     const at = [this.fromS, this.toS];
     this.current.shades = stretches(x, columns.i_not_measured_share, half);
     this.insulation.shades = stretches(x, columns.r_iso_not_measured_share, half);

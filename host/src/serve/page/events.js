@@ -23,6 +23,14 @@ export class Events {
     kind.addEventListener("change", () => this.fetch());
   }
 
+  /** Nothing of another board. */
+  clear() {
+    this.asking?.abort();
+    this.notable = [];
+    byId("events").replaceChildren();
+    setText(byId("events-of"), "fetching …");
+  }
+
   show(board, fromUs, toUs) {
     [this.board, this.fromUs, this.toUs] = [board, fromUs, toUs];
     return this.fetch();

@@ -23,6 +23,7 @@ const charts = new Charts(
 );
 const live = new Live(take, (isLive, sinceMs, why) => {
   document.body.classList.toggle("stale", !isLive);
+  if (!isLive) setText(byId("recording"), "whether a recorder is writing is not known");
   const since = sinceMs > 0 ? ` since ${utc(sinceMs * 1000)}` : " yet";
   setText(byId("link"), isLive ? "● live" : `▲ not live${since}: ${why}`);
 });
@@ -56,14 +57,19 @@ function choose() {
 }
 
 async function open(board) {
+  events.clear();
   try {
     const about = await ask(`/api/boards/${board}`);
     if (board !== chosen) return;
     showBoard(about, about.now_us);
     showTrend(board);
-    if (about.from_us !== null) await charts.open(board, about.from_us, about.to_us, about.settings);
+    // Of a board that has said nothing yet, the time from now on.
+    await charts.open(board, about.from_us ?? about.now_us, about.to_us ?? about.now_us, about.settings);
   } catch (fault) {
-    setText(byId("board-about"), `Board ${board} could not be fetched: ${fault.message}`);
+    if (board !== chosen) return;
+    byId("board-body").hidden = true;
+    setText(byId("board-head"), `Board ${board}`);
+    setText(byId("board-about"), `It could not be fetched: ${fault.message}`);
   }
 }
 
