@@ -77,8 +77,9 @@ fn everything_that_matters_fits_eighty_by_twenty_four() {
         "1 MΩ",
         "not proof of isolation",
         "q leave",
-        "TRIPPED: bond current",
-        "(since 2027-01-15│\n│07:59:59)",
+        "TRIPPED: sensitive current range lost",
+        "(since 2027-01-15",
+        "│07:59:59)",
     ] {
         assert!(page.contains(words), "no \"{words}\" in\n{page}");
     }
