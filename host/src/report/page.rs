@@ -1,7 +1,11 @@
 //! Data → HTML. Pictures are SVG within the page; nothing is loaded from elsewhere, and there is no script.
+//! One event has its page in `page/incident.rs`.
+
+mod incident;
+
+pub use incident::incident;
 
 use super::coverage::{Coverage, reasons_in_words};
-use super::incident::Incident;
 use super::limits::Row;
 use super::period::{BoardPart, InsulationDay, Period};
 use super::tests_file::InsulationTest;
@@ -15,6 +19,7 @@ use ohmward_proto::EventKind;
 use std::collections::BTreeMap;
 
 const STYLE: &str = include_str!("style.css");
+const PICKUP: &str = "Pickup is when a limit was first seen passed: a fault begins before that, as its waveform shows.";
 /// Days of insulation that stand in the table; longer periods show the lowest of each so many days.
 const ROWS: usize = 45;
 
@@ -216,6 +221,7 @@ fn trips(part: &BoardPart) -> Markup {
             } }
             tbody { @for trip in &part.trips { (trip_row(trip)) } }
         }
+        p.lead { (PICKUP) }
         @for (event, picture) in &part.waveforms {
             @match picture {
                 Ok(picture) => {
@@ -387,21 +393,30 @@ fn settings(rows: &[Row], hash: Option<u32>) -> Markup {
     let Some(hash) = hash else {
         return html! { p.bad { "The board's settings were never received: its limits are not known." } };
     };
+    let has_plan = rows.iter().any(|row| row.source.is_some());
     html! {
-        p { "Settings " span.mono { (format!("{hash:08x}")) } ", as the board last reported them." }
+        p {
+            "Settings " span.mono { (format!("{hash:08x}")) } ", as the board last reported them."
+            @if !has_plan { " Where each comes from is told when the array's description is given." }
+        }
         table {
-            thead { tr { th { "setting" } th.n { "on the board" } th { "where it comes from" } } }
+            thead { tr {
+                th { "setting" } th.n { "on the board" }
+                @if has_plan { th { "where it comes from" } }
+            } }
             tbody {
                 @for row in rows {
                     tr {
                         td { span.mono { (row.key) } @if !row.what.is_empty() { br; (row.what) } }
                         td.n { (row.set) }
-                        td {
-                            @if let Some(than) = &row.looser_than { span.bad { "LOOSER THAN " (than) } br; }
-                            @if let Some(planned) = &row.planned { "The plan has " (planned) ". " }
-                            @match &row.source {
-                                Some(source) => { (source) }
-                                None => { "not told" }
+                        @if has_plan {
+                            td {
+                                @if let Some(than) = &row.looser_than { span.bad { "LOOSER THAN " (than) } br; }
+                                @if let Some(planned) = &row.planned { "The plan has " (planned) ". " }
+                                @match &row.source {
+                                    Some(source) => { (source) }
+                                    None => { "as the array's description says" }
+                                }
                             }
                         }
                     }
@@ -535,65 +550,4 @@ fn signature() -> Markup {
 
 fn footer() -> Markup {
     html! { footer { "Ohmward is an instrument, not a listed protective device. All times UTC." } }
-}
-
-/// One event.
-pub fn incident(report: &Incident) -> Markup {
-    let stored = &report.event;
-    let id = stored.event.id;
-    let rate_hz = report.rates_hz.get(&id.boot).copied();
-    let title = format!(
-        "{}Event {id} of board {}",
-        report
-            .title
-            .as_ref()
-            .map_or(String::new(), |title| format!("{title}: ")),
-        stored.board
-    );
-    shell(
-        &title,
-        &html! {
-            header {
-                h1 { (title) }
-                p.lead { "Made " (utc(report.made_us)) " UTC by ohmward " (env!("CARGO_PKG_VERSION")) " from the store "
-                    span.mono { (report.store) } "." }
-            }
-            (cautions())
-            h2 { "What happened" }
-            p { strong { (words::event(&stored.event.kind, rate_hz)) } }
-            table { tbody {
-                tr { th { "When" } td { (utc(stored.t_us)) " UTC" (within(stored))
-                    @if stored.t_sigma_us.is_none() { ", by the board's own clock, or without a known bound" } } }
-                tr { th { "Came to the recorder" } td { (stored.host_us.map_or("not noted".into(), utc)) } }
-                tr { th { "Sample counter" } td { (stored.event.at.0) @if let Some(hz) = rate_hz { ", " (hz) " samples/s" } } }
-                @if let Some(run) = &report.run {
-                    tr { th { "Run, firmware" } td { (run.boot) ", " (run.firmware) ", calibration " span.mono { (format!("{:08x}", run.calibration_id)) } } }
-                }
-                @if let Some(trip) = &report.trip {
-                    tr { th { "Pickup to trip" } td { (ms(trip.pickup_to_trip_ms)) } }
-                    tr { th { "Trip to contactor seen open" } td {
-                        @if trip.failed_to_open { span.bad { "did not open in time. " } }
-                        (ms(trip.trip_to_open_ms)) } }
-                    @if let Some(place) = &trip.place { tr { th { "Place" } td { (place) } } }
-                    tr { th { "Reset" } td { (trip.reset_us.map_or("not within a week".into(), utc)) } }
-                }
-            } }
-            h2 { "Waveform" }
-            @match &report.waveform {
-                Ok(picture) => { figure { (PreEscaped(picture)) figcaption { "As captured, a sample each." } } }
-                Err(why) => { p { (why) "." } }
-            }
-            h2 { "Half an hour before and after" }
-            @match &report.overview {
-                Some(picture) => { figure { (PreEscaped(picture)) } }
-                None => { p { "No reading of that time is stored." } }
-            }
-            (events(&report.around, &report.rates_hz))
-            h2 { "Settings" }
-            (settings(&report.limits, report.settings.as_ref().map(ohmward_proto::Settings::hash)))
-            (log(report.head, &report.log_faults))
-            (signature())
-            (footer())
-        },
-    )
 }
