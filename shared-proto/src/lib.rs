@@ -29,7 +29,7 @@ pub use decoder::{Decoder, DecoderCounts};
 pub use event::{Event, EventId, EventKind, UnknownEvent};
 pub use frame::{FrameError, MAX_BODY, MAX_FRAME, encode};
 pub use measure::{
-    BondCurrent, BondSpectrum, Codes, Insulation, NotMeasured, PoleLeakage, Reading,
+    BondCurrent, BondSpectrum, Codes, Dwell, Insulation, NotMeasured, PoleLeakage, Reading,
 };
 pub use message::{Message, PROTOCOL_VERSION};
 pub use settings::{Calibration, Settings};

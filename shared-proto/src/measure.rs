@@ -350,3 +350,17 @@ pub struct BondSpectrum {
     /// Everything else, RMS: switching ripple, noise, what does not repeat with the mains.
     pub remainder: Amps,
 }
+
+/// How long one completed insulation measurement dwelt, apart from its value: resistance rises with the time under voltage
+/// (dielectric absorption), so two values compare only at like dwell.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize, Deserialize)]
+pub struct Dwell {
+    /// End of the measurement; the same as in [`Insulation::Measured`].
+    pub at: SampleIndex,
+    /// Samples of the longest stay in bridge state A that the value comes from.
+    pub a_samples: u32,
+    /// Likewise in state B.
+    pub b_samples: u32,
+    /// The poles had not come to rest at the end of a stay: the value is what the charge balance says they were on their way to.
+    pub extrapolated: bool,
+}

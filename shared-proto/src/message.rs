@@ -4,7 +4,7 @@
 //! added to a published message either: a new message is. `tests/golden` holds the bytes of every version.
 
 use crate::event::{Event, EventId, ResetRefusal};
-use crate::measure::{BondSpectrum, Codes, Reading};
+use crate::measure::{BondSpectrum, Codes, Dwell, Reading};
 use crate::settings::{Calibration, Settings, SettingsFault};
 use crate::units::SampleIndex;
 use serde::{Deserialize, Serialize};
@@ -254,9 +254,17 @@ pub enum Message {
         /// The parts.
         spectrum: BondSpectrum,
     },
+    /// Board → host of version 4 or later, once for each completed insulation measurement: how long it dwelt. Best effort, as
+    /// readings are.
+    RunDwell {
+        /// The board's run.
+        boot: u32,
+        /// How long.
+        dwell: Dwell,
+    },
 }
 
 impl Message {
     /// Number of variants this version knows; a higher number in a frame comes from a newer peer.
-    pub const KINDS: u32 = 24;
+    pub const KINDS: u32 = 25;
 }

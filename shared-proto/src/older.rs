@@ -17,17 +17,20 @@ use crate::units::Amps;
 
 /// The first version whose hosts keep events of unknown kinds, and acknowledge many at once.
 pub const KEEPS_UNKNOWN: u16 = 3;
-/// The first version that knows why settings have to wait for the contactor to open.
-const KNOWS_NO_ROOM_YET: u16 = 4;
+/// The first version that knows why settings have to wait for the contactor to open, and how long insulation measurements dwelt.
+const KNOWS_ROOM_AND_DWELL: u16 = 4;
 
 /// The message as a host of this version understands it; `None` when it has no word for it and loses nothing by that.
 #[must_use]
 pub fn for_host(message: Message, protocol: u16) -> Option<Message> {
     // Someone waits for this answer, and a word that is not known is none.
-    if protocol < KNOWS_NO_ROOM_YET
+    if protocol < KNOWS_ROOM_AND_DWELL
         && message == Message::SettingsResult(Err(SettingsFault::NoRoomYet))
     {
         return Some(Message::SettingsResult(Err(SettingsFault::NotStored)));
+    }
+    if protocol < KNOWS_ROOM_AND_DWELL && matches!(message, Message::RunDwell { .. }) {
+        return None;
     }
     if protocol >= KEEPS_UNKNOWN {
         return Some(message);

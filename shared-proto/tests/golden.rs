@@ -86,6 +86,7 @@ fn message_number(message: &Message) -> u32 {
         Message::CounterIs { .. } => 21,
         Message::RunReading { .. } => 22,
         Message::RunSpectrum { .. } => 23,
+        Message::RunDwell { .. } => 24,
     }
 }
 

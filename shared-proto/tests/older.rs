@@ -100,7 +100,12 @@ fn what_an_older_host_knows_stays_as_it_is() {
                 "{name}"
             );
         }
-        if message != NO_ROOM_YET {
+        // Nobody waits for this one, and nothing is lost with it that an older host would have.
+        if matches!(message, Message::RunDwell { .. }) {
+            for protocol in 1..=3 {
+                assert_eq!(for_host(message.clone(), protocol), None, "{name}");
+            }
+        } else if message != NO_ROOM_YET {
             assert_eq!(
                 for_host(message.clone(), 3),
                 Some(message.clone()),

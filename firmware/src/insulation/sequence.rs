@@ -16,8 +16,9 @@
 use super::algebra::root;
 use super::bridge_check::{BridgeCheck, check};
 use super::fit::{BridgeState, Fit, ROWS_MAX, Row, Stay, fit};
-use ohmward_proto::measure::{NotMeasured, PoleLeakage};
+use ohmward_proto::measure::{Dwell, NotMeasured, PoleLeakage};
 use ohmward_proto::settings::Bridge;
+use ohmward_proto::units::SampleIndex;
 
 /// Time for the bond switch to open and its bounce to end, in ms.
 const BOND_OPEN_MS: u32 = 60;
@@ -53,6 +54,9 @@ const TOLERANCE_S: f64 = 10e-9;
 /// When the time is up: three standard deviations within 15 % + 1 kΩ + 0.5 µS (2 MΩ), or it is no measurement.
 const LAST_PART: f64 = 0.15;
 const LAST_S: f64 = 0.5e-6;
+
+/// Poles count as come to rest after so many time constants: 0.7 % of the way is left then.
+const AT_REST_TIME_CONSTANTS: f64 = 5.0;
 
 /// What a measurement needs to know.
 #[derive(Clone, Copy, Debug)]
@@ -255,6 +259,31 @@ impl Sequence {
         }
     }
 
+    /// How long the measurement dwelt that has just ended with this; until another one begins.
+    pub fn dwelt(&self, leakage: &PoleLeakage, at: SampleIndex) -> Dwell {
+        let mut dwell = Dwell {
+            at,
+            a_samples: 0,
+            b_samples: 0,
+            extrapolated: false,
+        };
+        let of_array = f64::from(leakage.g_pos.0) + f64::from(leakage.g_neg.0);
+        for stay in &self.stays {
+            let longest = match stay.state {
+                BridgeState::A => &mut dwell.a_samples,
+                BridgeState::B => &mut dwell.b_samples,
+                BridgeState::Rest => continue,
+            };
+            *longest = stay.samples.max(*longest);
+            let (pos, neg) = stay.state.known(&self.setup.bridge);
+            let dwelt_s = f64::from(stay.samples) / f64::from(self.setup.sample_rate_hz);
+            // C/Σg is the time constant; without a division by what noise may take to nothing.
+            dwell.extrapolated |=
+                dwelt_s * (of_array + pos + neg) < AT_REST_TIME_CONSTANTS * f64::from(leakage.c.0);
+        }
+        dwell
+    }
+
     /// One sample.
     pub fn step(&mut self, sums: WindowSums) -> Progress {
         match &mut self.step {
@@ -364,6 +393,9 @@ impl Sequence {
         stay.last = short_row;
         stay.last_s = f64::from(short) * dt;
         let complete = stay.rows.len() as u32 >= self.round.rows;
+        if complete {
+            stay.samples = gather.samples;
+        }
 
         let (low, high) = self.v_span.unwrap_or((v, v));
         let (low, high) = (low.min(v), high.max(v));

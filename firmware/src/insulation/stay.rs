@@ -70,6 +70,8 @@ pub struct Stay {
     pub last: Row,
     /// Its length, s.
     pub last_s: f64,
+    /// Samples from the switching to its end; 0 while it is under way.
+    pub samples: u32,
 }
 
 /// Weighted sums over the rows of a stay.
@@ -97,6 +99,7 @@ impl Stay {
             rows: heapless::Vec::new(),
             last: Row::default(),
             last_s: 0.0,
+            samples: 0,
         }
     }
 

@@ -10,7 +10,7 @@ use super::sequence::{Pace, Progress, Sequence, Setup, WindowSums};
 use crate::insulation::fit::BridgeState;
 use ohmward_proto::event::{EventKind, ResetRefusal, TripCause};
 use ohmward_proto::measure::{
-    FaultPlace, Insulation, NotMeasured, PoleLeakage, Resistance, TripState, WhyNoPlace,
+    Dwell, FaultPlace, Insulation, NotMeasured, PoleLeakage, Resistance, TripState, WhyNoPlace,
 };
 use ohmward_proto::settings::{Bridge, InsulationCheck, InsulationLimits};
 use ohmward_proto::units::SampleIndex;
@@ -84,6 +84,8 @@ pub struct Watch {
     bridge: Bridge,
     learnt: Learnt,
     placed: Placed,
+    /// Of the last completed measurement, until it is told.
+    dwell: Option<Dwell>,
 }
 
 impl Watch {
@@ -108,6 +110,7 @@ impl Watch {
             bridge: setup.bridge,
             learnt: Learnt::default(),
             placed: Placed::No,
+            dwell: None,
         }
     }
 
@@ -123,6 +126,11 @@ impl Watch {
     /// As last measured.
     pub fn insulation(&self) -> Insulation {
         self.insulation
+    }
+
+    /// How long the last completed measurement dwelt; once.
+    pub fn take_dwell(&mut self) -> Option<Dwell> {
+        self.dwell.take()
     }
 
     /// A measurement is under way; the bond has to be open.
@@ -288,6 +296,7 @@ impl Watch {
         watched: &mut Watched,
     ) {
         self.insulation = Insulation::Measured { leakage, at: now };
+        self.dwell = Some(self.sequence.dwelt(&leakage, now));
         let limits = self.limits;
         let r = leakage.r_iso();
         let pole = leakage.weaker_pole();

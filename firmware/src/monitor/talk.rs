@@ -138,6 +138,12 @@ impl Monitor {
                 None => Message::Spectrum(spectrum),
             });
         }
+        // Only hosts that are met know this message.
+        if let Some(boot) = boot
+            && let Some(dwell) = self.watch.take_dwell()
+        {
+            return Some(Message::RunDwell { boot, dwell });
+        }
         self.capture.retry(now, wait);
         if let Some(head) = self.capture.next_head(self.front_end.calibration()) {
             return Some(Message::CaptureHead(head));
@@ -225,7 +231,8 @@ impl Monitor {
             | Message::Spectrum(_)
             | Message::CounterIs { .. }
             | Message::RunReading { .. }
-            | Message::RunSpectrum { .. } => {}
+            | Message::RunSpectrum { .. }
+            | Message::RunDwell { .. } => {}
         }
     }
 

@@ -4,11 +4,12 @@ use super::board_id;
 use anyhow::{Context, bail};
 use clap::Args;
 use ohmward::store::Store;
-use ohmward::trend::days::Weather;
+use ohmward::trend::days::{Dwell, Weather};
 use ohmward::trend::forecast::Crossing;
 use ohmward::trend::record::{add_weather, from_store};
 use ohmward::trend::statistics::MannKendall;
 use ohmward::trend::{Assessment, Finding, Kind, Limit, findings};
+use ohmward::words::si;
 use ohmward_proto::Settings;
 use ohmward_proto::message::BoardId;
 use serde_json::{Value, json};
@@ -77,17 +78,25 @@ pub fn run(args: &TrendArgs) -> anyhow::Result<ExitCode> {
             r_ohm: f64::from(ohms.0),
         });
         let days = record.days();
+        let dwells: Vec<Dwell> = record.looks.iter().filter_map(|look| look.dwell).collect();
+        let record_dwell = Dwell::of(&dwells);
         let found = Assessment::of(&days, &limits);
         let findings = findings(&days, &found);
         all_healthy &= findings.iter().all(|finding| finding.kind == Kind::Healthy);
         if args.json {
-            writeln!(out, "{}", board_json(board, &found, &findings))?;
+            writeln!(
+                out,
+                "{}",
+                board_json(board, &found, record_dwell, &findings)
+            )?;
             continue;
         }
         writeln!(
             out,
-            "board {board}: {} days, {} measured",
-            found.days, found.measured_days
+            "board {board}: {} days, {} measured; median dwell {}",
+            found.days,
+            found.measured_days,
+            dwell_words(record_dwell)
         )?;
         if settings.is_none() {
             writeln!(
@@ -122,7 +131,26 @@ pub fn run(args: &TrendArgs) -> anyhow::Result<ExitCode> {
     })
 }
 
-fn board_json(board: BoardId, found: &Assessment, findings: &[Finding]) -> Value {
+fn dwell_words(dwell: Option<Dwell>) -> String {
+    dwell.map_or_else(
+        || "not logged".into(),
+        |dwell| {
+            format!(
+                "{}, {:.0} % extrapolated to rest",
+                si(dwell.dwell_s as f32, "s"),
+                100.0 * dwell.extrapolated_share
+            )
+        },
+    )
+}
+
+fn board_json(
+    board: BoardId,
+    found: &Assessment,
+    record_dwell: Option<Dwell>,
+    findings: &[Finding],
+) -> Value {
+    let dwell_s = |dwell: Option<Dwell>| dwell.map(|dwell| dwell.dwell_s);
     let crossing = |c: &Crossing| {
         json!({
             "within_30_days_share": c.within_30_days,
@@ -177,6 +205,12 @@ fn board_json(board: BoardId, found: &Assessment, findings: &[Finding]) -> Value
         "wet_factor": found.healthy.map(|healthy| healthy.wet_factor),
         "daily_minima": found.minima.as_ref().map(weekly),
         "dry_weather_adjusted": found.dry.as_ref().map(weekly),
+        "dwell_s": dwell_s(record_dwell),
+        "dwell_extrapolated_share": record_dwell.map(|dwell| dwell.extrapolated_share),
+        "dwell_healthy_s": dwell_s(found.dwell.healthy),
+        "dwell_now_s": dwell_s(found.dwell.now),
+        "dwell_unlike_ratio": found.dwell.unlike(),
+        "recovered_day": found.recovered.map(|back| back.day),
         "decline": decline,
         "findings": findings.iter().map(|f| json!({
             "kind": f.kind.word(),

@@ -388,7 +388,9 @@ impl Session {
                     self.take_reading(reading, now, batch);
                 }
             }
-            Message::RunReading { boot, .. } | Message::RunSpectrum { boot, .. }
+            Message::RunReading { boot, .. }
+            | Message::RunSpectrum { boot, .. }
+            | Message::RunDwell { boot, .. }
                 if boot != peer.hello.boot =>
             {
                 self.another_run(now);
@@ -403,6 +405,9 @@ impl Session {
                 t_us: peer.clock.stamp(spectrum.at, &self.wall).t_us,
                 spectrum,
             }),
+            Message::RunDwell { boot, dwell } => {
+                batch.push(Entry::Dwell { board, boot, dwell });
+            }
             Message::Spectrum(spectrum) if !names_runs => batch.push(Entry::Spectrum {
                 board,
                 boot: peer.hello.boot,

@@ -265,6 +265,7 @@ impl Seen {
                 depth,
             ),
             Entry::Spectrum { .. }
+            | Entry::Dwell { .. }
             | Entry::UnreadEvent { .. }
             | Entry::CaptureHead { .. }
             | Entry::CapturePart { .. } => {}

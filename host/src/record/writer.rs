@@ -105,7 +105,8 @@ pub fn is_urgent(entry: &Entry) -> bool {
         Entry::Run { .. }
         | Entry::Settings { .. }
         | Entry::Reading { .. }
-        | Entry::Spectrum { .. } => false,
+        | Entry::Spectrum { .. }
+        | Entry::Dwell { .. } => false,
     }
 }
 

@@ -1,7 +1,7 @@
 //! What boards send, as it is kept, and what became of it.
 
 use ohmward_proto::message::{BoardId, CaptureHead, CapturePart, Hello};
-use ohmward_proto::{BondSpectrum, Event, EventId, Reading, SampleIndex, Settings};
+use ohmward_proto::{BondSpectrum, Dwell, Event, EventId, Reading, SampleIndex, Settings};
 
 /// One thing to keep.
 #[derive(Clone, PartialEq, Debug)]
@@ -43,6 +43,15 @@ pub enum Entry {
         t_us: i64,
         /// The parts.
         spectrum: BondSpectrum,
+    },
+    /// How long an insulation measurement dwelt; may come before the reading that tells what it found.
+    Dwell {
+        /// The board.
+        board: BoardId,
+        /// Its run.
+        boot: u32,
+        /// How long, and which measurement.
+        dwell: Dwell,
     },
     /// Something happened.
     Event {
@@ -96,9 +105,9 @@ impl Entry {
         match self {
             Self::Run { board, hello, .. } => Some((*board, hello.boot)),
             Self::Settings { .. } => None,
-            Self::Reading { board, boot, .. } | Self::Spectrum { board, boot, .. } => {
-                Some((*board, *boot))
-            }
+            Self::Reading { board, boot, .. }
+            | Self::Spectrum { board, boot, .. }
+            | Self::Dwell { board, boot, .. } => Some((*board, *boot)),
             Self::Event { board, event, .. } => Some((*board, event.id.boot)),
             Self::UnreadEvent { board, id, .. } => Some((*board, id.boot)),
             Self::CaptureHead { board, head } => Some((*board, head.event.boot)),
@@ -118,6 +127,8 @@ pub struct Counts {
     pub readings: u64,
     /// Spectra.
     pub spectra: u64,
+    /// Dwell times of insulation measurements.
+    pub dwells: u64,
     /// Events.
     pub events: u64,
     /// Heads of captures.
@@ -155,6 +166,7 @@ impl Counts {
         self.settings += more.settings;
         self.readings += more.readings;
         self.spectra += more.spectra;
+        self.dwells += more.dwells;
         self.events += more.events;
         self.heads += more.heads;
         self.parts += more.parts;

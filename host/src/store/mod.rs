@@ -46,7 +46,7 @@ pub use entry::{Counts, Entry, Written};
 pub use error::StoreError;
 pub use quantity::Quantity;
 pub use read::{Capture, EventFilter, Readings, Run, StoredEvent, StoredReading, UnreadEvent};
-pub use rollup::{Level, Measured, Rollup, Spread};
+pub use rollup::{Dwelt, Level, Measured, Rollup, Spread};
 pub use words::{
     kinds as event_kind_words, of_kind as event_kind_word, of_reason as reason_word,
     of_state as state_word,

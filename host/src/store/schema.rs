@@ -11,7 +11,7 @@ use rusqlite::Connection;
 /// `PRAGMA application_id`: "OHMW".
 pub const APPLICATION_ID: i64 = 0x4F48_4D57;
 /// `PRAGMA user_version`: the layout below. Higher means newer.
-pub const VERSION: i64 = 5;
+pub const VERSION: i64 = 6;
 
 pub const TABLES: &str = "
 CREATE TABLE board (
@@ -276,6 +276,21 @@ DROP TABLE archive_next;
 ALTER TABLE archive_next_new RENAME TO archive_next;
 ";
 
+/// What version 6 added: how long each measurement in `insulation` dwelt, in the board's samples as it said so; none where it did
+/// not (an older board, a frame lost). A table of its own: it may come before the reading that carries the measurement. Files of
+/// sealed days do not hold it, for this table stays, whatever a rule drops.
+const DWELL: &str = "
+CREATE TABLE insulation_dwell (
+    board           INTEGER NOT NULL REFERENCES board,
+    boot            INTEGER NOT NULL,
+    at_sample       INTEGER NOT NULL,       -- when the measurement ended
+    a_samples       INTEGER NOT NULL,       -- longest stay in bridge state A, and in B
+    b_samples       INTEGER NOT NULL,
+    extrapolated    INTEGER NOT NULL,       -- the poles had not come to rest by then
+    PRIMARY KEY (board, boot, at_sample)
+) WITHOUT ROWID;
+";
+
 /// What is there already, put into what version 4 added.
 fn fill_ledger(db: &Connection) -> rusqlite::Result<()> {
     db.execute_batch(
@@ -297,7 +312,7 @@ fn fill_ledger(db: &Connection) -> rusqlite::Result<()> {
 type Migration = fn(&Connection) -> rusqlite::Result<()>;
 
 /// By the version each leads to, ascending; version 1 is [`TABLES`].
-const MIGRATIONS: [(i64, Migration); 4] = [
+const MIGRATIONS: [(i64, Migration); 5] = [
     (2, |db| db.execute_batch(SPECTRUM)),
     (3, |db| db.execute_batch(EVENT_TIMES)),
     (4, |db| {
@@ -308,6 +323,7 @@ const MIGRATIONS: [(i64, Migration); 4] = [
         db.execute_batch(READINGS_BY_TIME)?;
         chain_unread(db)
     }),
+    (6, |db| db.execute_batch(DWELL)),
 ];
 
 /// Layouts from here on have roll-ups and an archive.
@@ -320,6 +336,12 @@ pub fn has_archive(db: &Connection) -> rusqlite::Result<bool> {
 pub fn chains_unread(db: &Connection) -> rusqlite::Result<bool> {
     let version: i64 = db.pragma_query_value(None, "user_version", |row| row.get(0))?;
     Ok(version >= 5)
+}
+
+/// Layouts from here on hold how long insulation measurements dwelt.
+pub fn has_dwell(db: &Connection) -> rusqlite::Result<bool> {
+    let version: i64 = db.pragma_query_value(None, "user_version", |row| row.get(0))?;
+    Ok(version >= 6)
 }
 
 /// What a file with SQLite's own head turned out to be.

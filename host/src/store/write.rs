@@ -176,6 +176,11 @@ impl<'a> Batch<'a> {
                 &mut new.spectra,
                 &mut known.spectra,
             ),
+            Entry::Dwell { board, boot, dwell } => tally(
+                self.dwell(*board, *boot, dwell)?,
+                &mut new.dwells,
+                &mut known.dwells,
+            ),
             Entry::Event {
                 board,
                 t_us,

@@ -107,47 +107,157 @@ pub struct Departure {
     pub sigma: f64,
 }
 
+/// A series held against its own healthy days.
+struct Held {
+    /// Scatter of a healthy day.
+    sigma: f64,
+    /// Median of the healthy days.
+    offset: f64,
+    /// Median of the last points up to each.
+    rolled: Vec<f64>,
+}
+
+impl Held {
+    /// `None` of a series too short for it.
+    fn of(points: &[Point], baseline: usize, roll: usize) -> Option<Self> {
+        if points.len() < baseline.min(roll) + roll {
+            return None;
+        }
+        let base: Vec<f64> = points.iter().take(baseline).map(|p| p.ln_ratio).collect();
+        let rolled = (0..points.len())
+            .map(|k| middle(&points[(k + 1).saturating_sub(roll)..=k], |p| p.ln_ratio))
+            .collect();
+        Some(Self {
+            sigma: robust_sigma(&base)?.max(0.08),
+            offset: median(&base)?,
+            rolled,
+        })
+    }
+
+    /// What a rolled median has to pass so many days after the first.
+    fn threshold(&self, senses: &Senses, days: i64) -> f64 {
+        season_allowance(senses, days as f64) + 3.0 * self.sigma + self.offset.max(0.0)
+    }
+
+    /// Up to here nothing stands out of the series' own scatter.
+    fn start(&self) -> f64 {
+        self.offset + (1.5 * self.sigma).max(0.35)
+    }
+}
+
+fn middle(points: &[Point], value: impl Fn(&Point) -> f64) -> f64 {
+    quantile_of(&mut points.iter().map(value).collect::<Vec<_>>(), 0.5).unwrap_or(0.0)
+}
+
 /// Whether the last points stand clear of healthy scatter and of what the season may do; `baseline` points at the start are
-/// what is healthy here.
+/// what is healthy here. Only points from `not_before` on count, where a day is given: since a recovery.
 pub fn departure(
     points: &[Point],
     baseline: usize,
     roll: usize,
     senses: &Senses,
+    not_before: Option<i64>,
 ) -> Option<Departure> {
-    if points.len() < baseline.min(roll) + roll {
+    let held = Held::of(points, baseline, roll)?;
+    let (first, last) = (points.first()?, points.last()?);
+    let earliest = not_before.map_or(0, |day| points.partition_point(|p| p.day < day));
+    if earliest + roll > points.len() && not_before.is_some() {
         return None;
     }
-    let (first, last) = (points.first()?, points.last()?);
-    let base: Vec<f64> = points.iter().take(baseline).map(|p| p.ln_ratio).collect();
-    let sigma = robust_sigma(&base)?.max(0.08);
-    let offset = median(&base)?;
-    let days = (last.day - first.day) as f64;
-    let threshold = season_allowance(senses, days) + 3.0 * sigma + offset.max(0.0);
-    let rolled: Vec<f64> = (0..points.len())
-        .map(|k| {
-            let mut near: Vec<f64> = points[(k + 1).saturating_sub(roll)..=k]
-                .iter()
-                .map(|p| p.ln_ratio)
-                .collect();
-            quantile_of(&mut near, 0.5).unwrap_or(0.0)
-        })
-        .collect();
-    let ln_ratio = *rolled.last()?;
+    let threshold = held.threshold(senses, last.day - first.day);
+    let ln_ratio = *held.rolled.last()?;
     if ln_ratio <= threshold {
         return None;
     }
     // Where it stood out of its own scatter for good. The rolled median lags by half its length.
-    let start = offset + (1.5 * sigma).max(0.35);
-    let from = rolled
+    let start = held.start();
+    let from = held
+        .rolled
         .iter()
         .rposition(|r| *r < start)
         .map_or(0, |k| (k + 1).saturating_sub(roll / 2));
     Some(Departure {
-        from,
+        from: from.max(earliest),
         ln_ratio,
         threshold,
-        sigma,
+        sigma: held.sigma,
+    })
+}
+
+/// A departure that has ended: the series fell back to healthy from one point to the next, and stayed.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub struct Recovery {
+    /// First day of the departure.
+    pub since_day: i64,
+    /// First day back.
+    pub day: i64,
+    /// Conductance over healthy before it fell.
+    pub factor: f64,
+    /// Points since.
+    pub points: usize,
+}
+
+/// Points before a fall that it is held against.
+const BEFORE_FALL: usize = 5;
+/// Points after it that must be healthy.
+const BACK: usize = 2;
+/// And on which no more of the excess is left than this share.
+const LEFT: f64 = 0.1;
+
+/// The latest departure that has ended at once, if no other has followed. Weather does not do that: the excess itself is gone, on
+/// [`BACK`] days running, in the look of the series as in the `lowest` of each day. An excess that needs water is taken per water.
+pub fn recovery(
+    points: &[Point],
+    lowest: &[Point],
+    baseline: usize,
+    roll: usize,
+    senses: &Senses,
+    needs_water: bool,
+) -> Option<Recovery> {
+    let held = Held::of(points, baseline, roll)?;
+    let first = points.first()?;
+    let start = held.start();
+    let excess = |p: &Point| {
+        if needs_water {
+            p.excess_s / p.wetness.max(0.05)
+        } else {
+            p.excess_s
+        }
+    };
+    let departed = |k: usize| {
+        held.rolled.get(k).copied().unwrap_or(0.0)
+            > held.threshold(senses, points[k].day - first.day)
+    };
+    let fell = (BEFORE_FALL.max(roll)..=points.len().checked_sub(BACK)?).rfind(|&k| {
+        let (before, back) = (&points[k - BEFORE_FALL..k], &points[k..k + BACK]);
+        let gone = LEFT * middle(before, excess);
+        departed(k - 1)
+            && points[k - 1].ln_ratio > start
+            && back.iter().all(|p| p.ln_ratio < start && excess(p) < gone)
+    })?;
+    // Once the window holds no point from before the fall, nothing may have departed again.
+    if (fell + roll - 1..points.len()).any(departed) {
+        return None;
+    }
+    let day = points[fell].day;
+    let of_days = |from: i64, to: i64| {
+        &lowest[lowest.partition_point(|p| p.day < from)..lowest.partition_point(|p| p.day < to)]
+    };
+    let before = of_days(points[fell - BEFORE_FALL].day, day);
+    let after = of_days(day, points[fell + BACK - 1].day + 1);
+    let most = after.iter().map(|p| p.excess_s).fold(0.0, f64::max);
+    if !needs_water && most > 0.5 * middle(before, |p| p.excess_s) {
+        return None;
+    }
+    let since = held.rolled[..fell]
+        .iter()
+        .rposition(|r| *r < start)
+        .map_or(0, |k| (k + 1).saturating_sub(roll / 2));
+    Some(Recovery {
+        since_day: points[since.min(fell - 1)].day,
+        day,
+        factor: middle(&points[fell - BEFORE_FALL..fell], |p| p.ln_ratio).exp(),
+        points: points.len() - fell,
     })
 }
 

@@ -1,7 +1,9 @@
 //! All of it on one board: features, weather, statistics, departure, forecast.
 
-use super::adjusted::{Adjusted, Departure, Point, ROLL_DRY, ROLL_WET, Step, departure, step};
-use super::days::DayFeatures;
+use super::adjusted::{
+    Adjusted, Departure, Point, ROLL_DRY, ROLL_WET, Recovery, Step, departure, recovery, step,
+};
+use super::days::{DayFeatures, Dwell};
 use super::forecast::{Crossing, Departed, Forecast, Limit, Outlook, outlook};
 use super::statistics::{
     MannKendall, TheilSen, mann_kendall_autocorrelated, mann_kendall_seasonal, median, theil_sen,
@@ -16,6 +18,9 @@ const BASELINE_DAYS: usize = 60;
 const WEEKS_A_YEAR: f64 = 365.25 / 7.0;
 /// Recent past from which wet and hot days are drawn.
 const RECENT_DAYS: i64 = 45;
+/// Resistances compare while the time under voltage differs by no more than this factor (dielectric absorption: it rises by some
+/// tens of percent from one minute to ten, common practice of insulation testing, no source).
+pub const DWELL_ALIKE: f64 = 2.0;
 /// Share of the futures that must pass a limit within half a year before there is a warning.
 pub const WARN_SHARE: f64 = 0.9;
 /// A date counts as known when nine of ten futures lie within this many times its median.
@@ -76,6 +81,51 @@ pub struct Assessment {
     pub dry: Option<Weekly>,
     /// What has departed.
     pub decline: Option<Decline>,
+    /// What had departed, and fell back to healthy.
+    pub recovered: Option<Recovery>,
+    /// How long the measurements that are compared dwelt.
+    pub dwell: DwellThenNow,
+}
+
+/// Dwell of the measurements that set what is healthy, and of those of late.
+#[derive(Clone, Copy, PartialEq, Debug, Default)]
+pub struct DwellThenNow {
+    /// Of the days that count as healthy; `None` where none of them tells.
+    pub healthy: Option<Dwell>,
+    /// Of the last [`RECENT_DAYS`], since the departure if there is one.
+    pub now: Option<Dwell>,
+}
+
+impl DwellThenNow {
+    /// Time now over time then, where both are known and differ by more than [`DWELL_ALIKE`].
+    pub fn unlike(&self) -> Option<f64> {
+        let ratio = self.now?.dwell_s / self.healthy?.dwell_s;
+        (ratio.is_finite() && !(1.0 / DWELL_ALIKE..=DWELL_ALIKE).contains(&ratio)).then_some(ratio)
+    }
+}
+
+/// One day's looks as they enter the series of a decline.
+fn dwell_then_now(days: &[DayFeatures], decline: Option<&Decline>, today: i64) -> DwellThenNow {
+    let is_wet = decline.is_some_and(|decline| decline.wet_only);
+    // A healthy board's first days set the scale; a departed one's days before it left.
+    let (healthy_to, now_from) = match decline {
+        Some(decline) => (decline.since_day, decline.since_day),
+        None => (
+            days.first().map_or(0, |day| day.day) + BASELINE_DAYS as i64,
+            i64::MIN,
+        ),
+    };
+    let of = |keep: &dyn Fn(i64) -> bool| {
+        let looks = days.iter().filter(|day| keep(day.day)).filter_map(|day| {
+            let look = if is_wet { day.lowest } else { day.dry_noon };
+            look.or(day.lowest)?.dwell
+        });
+        Dwell::of(&looks.collect::<Vec<_>>())
+    };
+    DwellThenNow {
+        healthy: of(&|day| day < healthy_to),
+        now: of(&|day| day > today - RECENT_DAYS && day >= now_from),
+    }
 }
 
 impl Assessment {
@@ -95,7 +145,10 @@ impl Assessment {
             minima: None,
             dry: None,
             decline: None,
+            recovered: None,
+            dwell: DwellThenNow::default(),
         };
+        found.dwell = dwell_then_now(days, None, found.today);
         if measured_days < LEARNING_DAYS {
             return found;
         }
@@ -105,26 +158,37 @@ impl Assessment {
         };
         let look = |healthy: &Healthy| {
             let adjusted = Adjusted::of(days, &senses, healthy);
-            let dry = departure(&adjusted.dry, baseline(&adjusted.dry), ROLL_DRY, &senses);
-            let wet = departure(&adjusted.wet, baseline(&adjusted.wet), ROLL_WET, &senses);
-            (adjusted, dry, wet)
+            let (in_dry, in_wet) = (baseline(&adjusted.dry), baseline(&adjusted.wet));
+            let recovery = |points: &[Point], baseline, roll, needs_water| {
+                let lowest = &adjusted.lowest;
+                recovery(points, lowest, baseline, roll, &senses, needs_water)
+            };
+            let dry_back = recovery(&adjusted.dry, in_dry, ROLL_DRY, false);
+            let wet_back = recovery(&adjusted.wet, in_wet, ROLL_WET, true);
+            let since = dry_back.map(|back| back.day);
+            let dry = departure(&adjusted.dry, in_dry, ROLL_DRY, &senses, since);
+            // Wet days before a dry fault was mended tell of that fault.
+            let wet = departure(&adjusted.wet, in_wet, ROLL_WET, &senses, since);
+            let back = dry_back.or(wet_back.filter(|_| dry.is_none()));
+            (adjusted, dry, wet, back)
         };
-        let (adjusted, dry, wet) = look(&first);
+        let (adjusted, dry, wet, back) = look(&first);
         let since = [(dry, &adjusted.dry), (wet, &adjusted.wet)]
             .into_iter()
             .filter_map(|(departure, points)| departure.map(|d| points[d.from].day))
+            .chain(back.map(|back| back.since_day))
             .min();
         // The law of the weather is learnt from all days that are still healthy.
         let law_days = since
             .map_or(days.len(), |since| (since - days[0].day) as usize)
             .max(BASELINE_DAYS);
-        let (healthy, (adjusted, dry, wet)) = if law_days > BASELINE_DAYS {
+        let (healthy, (adjusted, dry, wet, back)) = if law_days > BASELINE_DAYS {
             match Healthy::fit(days, &senses, law_days, BASELINE_DAYS, Some(&first)) {
                 Some(healthy) => (healthy, look(&healthy)),
-                None => (first, (adjusted, dry, wet)),
+                None => (first, (adjusted, dry, wet, back)),
             }
         } else {
-            (first, (adjusted, dry, wet))
+            (first, (adjusted, dry, wet, back))
         };
         found.decline = dry
             .map(|departure| {
@@ -149,6 +213,8 @@ impl Assessment {
                     )
                 })
             });
+        found.recovered = back;
+        found.dwell = dwell_then_now(days, found.decline.as_ref(), found.today);
         let minima: Vec<(i64, f64)> = days
             .iter()
             .filter_map(|day| {

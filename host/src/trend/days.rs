@@ -22,6 +22,30 @@ pub struct Weather {
     pub wetness: Option<f64>,
 }
 
+/// How long a measurement dwelt in a state of the bridge; of several, the middle.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub struct Dwell {
+    /// Seconds under voltage before its value was read.
+    pub dwell_s: f64,
+    /// Share of them whose poles had not come to rest by then, so that the value was extrapolated, 0..1.
+    pub extrapolated_share: f64,
+}
+
+impl Dwell {
+    /// Of several: median of the times, mean of the shares; `None` of none.
+    pub fn of(all: &[Self]) -> Option<Self> {
+        let times: Vec<f64> = all.iter().map(|dwell| dwell.dwell_s).collect();
+        let shares = all
+            .iter()
+            .map(|dwell| dwell.extrapolated_share)
+            .sum::<f64>();
+        Some(Self {
+            dwell_s: median(&times)?,
+            extrapolated_share: shares / all.len() as f64,
+        })
+    }
+}
+
 /// One completed insulation measurement, or several of a day as one.
 #[derive(Clone, Copy, PartialEq, Debug)]
 pub struct Look {
@@ -37,6 +61,8 @@ pub struct Look {
     pub c_f: f64,
     /// Between the poles, V.
     pub v_v: Option<f64>,
+    /// How long it dwelt, where the board said so.
+    pub dwell: Option<Dwell>,
     /// Weather at that moment.
     pub weather: Weather,
 }
@@ -256,6 +282,12 @@ fn middle(looks: &[Look]) -> Option<Look> {
         g_sigma_s: of(&|look| Some(look.g_sigma_s))?,
         c_f: of(&|look| Some(look.c_f))?,
         v_v: of(&|look| look.v_v),
+        dwell: Dwell::of(
+            &looks
+                .iter()
+                .filter_map(|look| look.dwell)
+                .collect::<Vec<_>>(),
+        ),
         weather: Weather {
             cell_c: of(&|look| look.weather.cell_c),
             wetness: of(&|look| look.weather.wetness),

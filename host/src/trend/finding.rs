@@ -10,6 +10,8 @@ use std::fmt::Write;
 
 /// Less than this of the light unmeasured, or nothing is called healthy.
 pub const UNMEASURED_MOST: f64 = 0.5;
+/// For so long a recovery is told.
+const RECOVERY_IS_NEWS_DAYS: i64 = 90;
 /// Said with everything: no reading makes work on an array safe.
 const CAUTION: &str = "PV conductors stay live in daylight, and a good reading is no proof of isolation. Have it opened and measured by a \
                        licensed person; local code and the authority having jurisdiction decide.";
@@ -31,6 +33,8 @@ pub enum Kind {
     OnePlace,
     /// It conducts better at higher voltage.
     GrowsWithVoltage,
+    /// It had departed and fell back to healthy at once.
+    Recovered,
     /// Current flows in the dark.
     NightOnly,
     /// The board's own measurement moves, not the array.
@@ -78,6 +82,7 @@ impl Kind {
             Self::Step => "step on one day",
             Self::OnePlace => "one place leaks",
             Self::GrowsWithVoltage => "leaks more at higher voltage",
+            Self::Recovered => "back to healthy (repaired?)",
             Self::NightOnly => "current in the dark",
             Self::SensorDrift => "the measurement drifts, not the array",
         }
@@ -93,6 +98,7 @@ impl Kind {
             Self::Step => "step",
             Self::OnePlace => "one-place",
             Self::GrowsWithVoltage => "grows-with-voltage",
+            Self::Recovered => "recovered",
             Self::NightOnly => "night-only",
             Self::SensorDrift => "sensor-drift",
         }
@@ -123,6 +129,7 @@ pub fn findings(days: &[DayFeatures], found: &Assessment) -> Vec<Finding> {
             None => declining(found, decline),
         });
     }
+    all.extend(recovered(found));
     all.extend(with_voltage(days));
     all.extend(at_night(days));
     if all.is_empty() {
@@ -205,15 +212,72 @@ fn healthy(found: &Assessment) -> Finding {
             }
         ),
         sure: format!(
-            "{} of {} days measured, {} of the light of the last 30 days without a value. {}",
+            "{} of {} days measured, {} of the light of the last 30 days without a value. {} {}",
             found.measured_days,
             found.days,
             percent(found.not_measured_share),
-            weather_words(found)
+            weather_words(found),
+            dwell_words(found)
         ),
         check_first: "Nothing is due.".into(),
         caution: CAUTION,
     }
+}
+
+/// A fall that is still news.
+fn recovered(found: &Assessment) -> Option<Finding> {
+    let back = found
+        .recovered
+        .filter(|back| found.today - back.day < RECOVERY_IS_NEWS_DAYS)?;
+    let day = date_of_day(back.day);
+    Some(Finding {
+        kind: Kind::Recovered,
+        weight: Weight::Notice,
+        seen: format!(
+            "Since {} the array leaked up to {:.1} times what it did in such weather; recovered on {day} (repair?): from then on it has              been as healthy as before.",
+            date_of_day(back.since_day),
+            back.factor
+        ),
+        sure: format!(
+            "{} days of measurements since, against what is healthy here in such weather. {} {}",
+            back.points,
+            weather_words(found),
+            dwell_words(found)
+        ),
+        check_first: format!(
+            "Whether somebody mended or isolated something on {day} or shortly before. If nobody did, the fault is there still and comes              and goes: look for it."
+        ),
+        caution: CAUTION,
+    })
+}
+
+/// Whether the measurements that are compared dwelt alike; R rises with the time under voltage.
+fn dwell_words(found: &Assessment) -> String {
+    let (then, now) = (found.dwell.healthy, found.dwell.now);
+    let (Some(then), Some(now)) = (then, now) else {
+        return match (then, now) {
+            (None, None) => "How long the measurements dwelt was not logged.".into(),
+            _ => "How long the measurements dwelt was logged for a part of the record only: whether they compare is not known.".into(),
+        };
+    };
+    let (then_s, now_s) = (seconds(then.dwell_s), seconds(now.dwell_s));
+    match found.dwell.unlike() {
+        None => {
+            format!("Measurements dwelt alike: {then_s} when healthy, {now_s} of late (medians).")
+        }
+        Some(ratio) => format!(
+            "Measurements dwelt {now_s} of late, {then_s} when healthy (medians, {ratio:.1} times): resistance rises with the time              under voltage, so {}.",
+            if ratio < 1.0 {
+                "a part of what seems lost may be the shorter dwell"
+            } else {
+                "more is lost than it seems"
+            }
+        ),
+    }
+}
+
+fn seconds(s: f64) -> String {
+    si(s as f32, "s")
 }
 
 fn weather_words(found: &Assessment) -> &'static str {
@@ -290,7 +354,7 @@ fn declining(found: &Assessment, decline: &Decline) -> Finding {
         }
     }
     let sure = format!(
-        "{:.1} above a threshold of {:.1} (ln of the ratio; a healthy day scatters by {:.2}).{} {}",
+        "{:.1} above a threshold of {:.1} (ln of the ratio; a healthy day scatters by {:.2}).{} {} {}",
         decline.departure.ln_ratio,
         decline.departure.threshold,
         decline.departure.sigma,
@@ -303,7 +367,8 @@ fn declining(found: &Assessment, decline: &Decline) -> Finding {
                 ", not yet significant over the whole record"
             }
         )),
-        weather_words(found)
+        weather_words(found),
+        dwell_words(found)
     );
     let place = decline.position.map_or_else(String::new, |(at, _)| {
         format!(

@@ -398,6 +398,8 @@ fn crossings(g_s: &[f64], limit_s: f64) -> (f64, f64) {
         above += usize::from(g_s[start] > limit_s);
         above -= usize::from(g_s[start + LASTING_DAYS] > limit_s);
     }
+    // The window may begin on days that are not across yet; what lasts cannot have begun before the first day that is.
+    let lasting = lasting.map(|lasting| lasting.max(first.unwrap_or(lasting)));
     let days = |k: Option<usize>| k.map_or(f64::INFINITY, |k| k as f64 + 1.0);
     (days(first), days(lasting))
 }

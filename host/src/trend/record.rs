@@ -1,7 +1,7 @@
 //! A board's readings in the store → its record of completed measurements.
 
-use super::days::{Glance, Look, Record, Weather};
-use crate::store::{EventFilter, Level, Measured, Quantity, Store, StoreError};
+use super::days::{Dwell, Glance, Look, Record, Weather};
+use crate::store::{Dwelt, EventFilter, Level, Measured, Quantity, Store, StoreError};
 use ohmward_proto::message::BoardId;
 use ohmward_proto::{BondCurrent, EventKind, Insulation, PoleLeakage};
 use std::collections::HashMap;
@@ -57,7 +57,7 @@ impl Terms {
 }
 
 /// `None` of what a damaged board may send: no number, no measurement.
-fn look(t_s: f64, leakage: &PoleLeakage, v_v: Option<f64>) -> Option<Look> {
+fn look(t_s: f64, leakage: &PoleLeakage, v_v: Option<f64>, dwell: Option<Dwelt>) -> Option<Look> {
     let values = [
         leakage.g_pos.0,
         leakage.g_neg.0,
@@ -72,6 +72,10 @@ fn look(t_s: f64, leakage: &PoleLeakage, v_v: Option<f64>) -> Option<Look> {
         g_sigma_s: g_sigma_s.max(1e-12),
         c_f,
         v_v: v_v.filter(|v| v.is_finite()),
+        dwell: dwell.map(|dwell| Dwell {
+            dwell_s: 1e-3 * dwell.dwell_ms,
+            extrapolated_share: f64::from(u8::from(dwell.extrapolated)),
+        }),
         weather: Weather::default(),
     })
 }
@@ -85,7 +89,7 @@ fn by_hours(
 ) -> Result<Record, StoreError> {
     let looks: Vec<Look> = measured
         .iter()
-        .filter_map(|m| look(m.made.t_us as f64 * 1e-6, &m.made.leakage, m.v_v))
+        .filter_map(|m| look(m.made.t_us as f64 * 1e-6, &m.made.leakage, m.v_v, m.dwell))
         .collect();
     let hours = store.rollups(board, Level::Hour, ever)?;
     let glances = hours
@@ -142,7 +146,7 @@ fn by_readings(
             let age_s = rates
                 .get(&row.boot)
                 .map_or(0.0, |rate| reading.at.since(at) as f64 / rate);
-            let found = look(t_s - age_s, &leakage, v_v);
+            let found = look(t_s - age_s, &leakage, v_v, None);
             has_value = found.is_some() && age_s < terms.old_s;
             if taken.replace((row.boot, at)) != Some((row.boot, at)) {
                 record.looks.extend(found);

@@ -3,7 +3,7 @@
 use ohmward_proto::event::{
     FaultSide, MemoryFault, ResetRefusal, SelfTestFault, StartReason, TripCause,
 };
-use ohmward_proto::measure::{Channel, FaultPlace, Pole, TripState, WhyNoPlace};
+use ohmward_proto::measure::{Channel, Dwell, FaultPlace, Pole, TripState, WhyNoPlace};
 use ohmward_proto::message::{
     Ack, Acks, BoardId, CaptureHave, CaptureHead, CapturePart, Command, CommandOutcome, Hello,
     LinkStats, Message,
@@ -237,6 +237,18 @@ fn plain() -> Vec<(String, Message)> {
                     fundamental_rad: -1.5,
                     harmonics: [Amps(0.0), Amps(0.01), Amps(0.0), Amps(0.002)],
                     remainder: Amps(0.0005),
+                },
+            },
+        ),
+        (
+            "run-dwell",
+            Message::RunDwell {
+                boot: 7,
+                dwell: Dwell {
+                    at: SampleIndex(16384),
+                    a_samples: 1_081,
+                    b_samples: 3_241,
+                    extrapolated: true,
                 },
             },
         ),

@@ -3,7 +3,7 @@
 use ohmward_proto::event::{
     FaultSide, MemoryFault, ResetRefusal, SelfTestFault, StartReason, TripCause,
 };
-use ohmward_proto::measure::{Channel, FaultPlace, Pole, TripState, WhyNoPlace};
+use ohmward_proto::measure::{Channel, Dwell, FaultPlace, Pole, TripState, WhyNoPlace};
 use ohmward_proto::message::{
     Ack, Acks, BoardId, CaptureHave, CaptureHead, CapturePart, Command, CommandOutcome, Hello,
     LinkStats, Message, PART_SAMPLES,
@@ -59,6 +59,17 @@ pub fn message() -> impl Strategy<Value = Message> {
         (any::<u32>(), reading()).prop_map(|(boot, reading)| Message::RunReading { boot, reading }),
         (any::<u32>(), spectrum())
             .prop_map(|(boot, spectrum)| Message::RunSpectrum { boot, spectrum }),
+        (any::<[u32; 3]>(), at(), any::<bool>()).prop_map(|([boot, a, b], at, extrapolated)| {
+            Message::RunDwell {
+                boot,
+                dwell: Dwell {
+                    at,
+                    a_samples: a,
+                    b_samples: b,
+                    extrapolated,
+                },
+            }
+        }),
         (any::<u64>(), id(), any::<u64>()).prop_map(|(board, first, more)| Message::Acks(Acks {
             board: BoardId(board),
             first,

@@ -28,6 +28,8 @@ struct Array {
     g: (f64, f64),
     c: f64,
     ripple_v: f64,
+    /// Of the measurement that ended last with a value.
+    dwell: Option<Dwell>,
 }
 
 impl Array {
@@ -38,6 +40,7 @@ impl Array {
             g: (g_pos, g_neg),
             c,
             ripple_v: 0.0,
+            dwell: None,
         }
     }
 
@@ -75,7 +78,11 @@ impl Array {
                 v_neg: neg.sum(),
             };
             match sequence.step(sums) {
-                Progress::Done(result) => return (result, n),
+                Progress::Done(result) => {
+                    let at = SampleIndex(u64::from(n));
+                    self.dwell = result.ok().map(|leakage| sequence.dwelt(&leakage, at));
+                    return (result, n);
+                }
                 Progress::Busy => assert!(n < 200_000, "never ends"),
                 Progress::Idle => unreachable!("was begun"),
             }
@@ -155,5 +162,29 @@ fn a_conductor_at_earth_is_never_good() {
             Ok(fit) => assert!(fit.r_iso().bound().0 < 2e3, "{fit:?}"),
             Err(why) => assert_eq!(why, NotMeasured::BridgeUnmoved),
         }
+    }
+}
+
+/// The longest stay in each state as the switches saw it, and by hand whether five time constants went by in it: C/Σg with 6 µS of
+/// bridge is 1.3 ms, or 1.5 s, of which no more than 5 s are given.
+#[test]
+fn a_measurement_tells_how_long_it_dwelt() {
+    for (r, c, extrapolated) in [(30e3, 50e-9, false), (2e6, 10e-6, true)] {
+        let mut array = Array::new(0.5 / r, 0.5 / r, c);
+        let (mut last, mut samples) = (None, 0_u32);
+        let mut longest = [0_u32; 2];
+        let (result, _) = array.run(|_, _, bridge| {
+            samples = if bridge == last { samples + 1 } else { 1 };
+            last = bridge;
+            match bridge {
+                Some(BridgeState::A) => longest[0] = longest[0].max(samples),
+                Some(BridgeState::B) => longest[1] = longest[1].max(samples),
+                Some(BridgeState::Rest) | None => {}
+            }
+        });
+        result.expect("measurable");
+        let dwell = array.dwell.expect("told");
+        assert_eq!([dwell.a_samples, dwell.b_samples], longest);
+        assert_eq!(dwell.extrapolated, extrapolated, "{dwell:?}");
     }
 }

@@ -25,6 +25,7 @@ fn record(fault_s: impl Fn(f64, bool) -> f64, left_out: Range<i64>) -> Record {
                 g_sigma_s: 4e-9,
                 c_f: if wet { 1.5e-7 } else { 1e-7 },
                 v_v: Some(380.0),
+                dwell: None,
                 weather: Weather {
                     cell_c: Some(25.0),
                     wetness: Some(if wet { 0.5 } else { 0.0 }),

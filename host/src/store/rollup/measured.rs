@@ -6,11 +6,11 @@ use super::read::{all, decode};
 use super::{HOUR_US, Level, Rollup};
 use crate::store::quantity::Quantity;
 use crate::store::rows::{Board, Source};
-use crate::store::{Store, StoreError};
+use crate::store::{Store, StoreError, schema};
 use ohmward_proto::message::BoardId;
 use rusqlite::params;
 use std::collections::btree_map::Entry;
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::ops::Range;
 
 /// A measurement and what stood between the poles.
@@ -20,6 +20,17 @@ pub struct Measured {
     pub made: Measurement,
     /// Between the poles in the first minute with readings from the measurement's own on, within an hour: medians of the poles, V.
     pub v_v: Option<f64>,
+    /// How long it dwelt; `None` where that was not told.
+    pub dwell: Option<Dwelt>,
+}
+
+/// How long a measurement dwelt in a state of the bridge.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub struct Dwelt {
+    /// Milliseconds in the state in which it dwelt shorter.
+    pub dwell_ms: f64,
+    /// The poles had not come to rest by then; the value is what they were on their way to.
+    pub extrapolated: bool,
 }
 
 impl Store {
@@ -40,6 +51,7 @@ impl Store {
         let around = range.start..range.end.saturating_add(HOUR_US);
         let marked: BTreeSet<i64> = stale(&source, board, &around)?.into_iter().collect();
         let mut worked_out = BTreeMap::new();
+        let dwells = dwells(&source, board)?;
         let made =
             measurement::within(source.db, board.key, range).map_err(source.failed("read"))?;
         made.into_iter()
@@ -64,7 +76,11 @@ impl Store {
                 } else {
                     stored_volts(&source, board, &near)?
                 };
-                Ok(Measured { made, v_v })
+                Ok(Measured {
+                    made,
+                    v_v,
+                    dwell: dwells.get(&(made.boot, made.at_sample)).copied(),
+                })
             })
             .collect::<Result<_, StoreError>>()
             .map(Some)
@@ -80,6 +96,32 @@ impl Rollup {
         };
         Some(of(Quantity::VPos)? - of(Quantity::VNeg)?)
     }
+}
+
+/// By run and end of the measurement. Of a run whose sample rate is not known there is none: samples are no time.
+fn dwells(source: &Source, board: Board) -> Result<HashMap<(u32, u64), Dwelt>, StoreError> {
+    let failed = source.failed("read");
+    if !schema::has_dwell(source.db).map_err(&failed)? {
+        return Ok(HashMap::new());
+    }
+    let read = |row: &rusqlite::Row| {
+        let samples: u32 = row.get(2)?;
+        let rate_hz: u32 = row.get(4)?;
+        let dwelt = Dwelt {
+            dwell_ms: f64::from(samples) * 1e3 / f64::from(rate_hz),
+            extrapolated: row.get(3)?,
+        };
+        Ok(((row.get(0)?, row.get::<_, i64>(1)? as u64), dwelt))
+    };
+    source
+        .db
+        .prepare_cached(
+            "SELECT d.boot, d.at_sample, min(d.a_samples, d.b_samples), d.extrapolated, run.sample_rate_hz
+             FROM insulation_dwell AS d JOIN run ON run.board = d.board AND run.boot = d.boot
+             WHERE d.board = ?1 AND run.sample_rate_hz > 0",
+        )
+        .and_then(|mut query| query.query_map([board.key], read)?.collect())
+        .map_err(failed)
 }
 
 fn stored_volts(

@@ -20,7 +20,7 @@ pub mod read;
 mod spread;
 mod work;
 
-pub use measured::Measured;
+pub use measured::{Dwelt, Measured};
 pub use spread::Spread;
 
 use super::quantity::Quantity;

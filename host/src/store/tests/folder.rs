@@ -122,6 +122,11 @@ fn what_is_not_a_store_is_named_and_left_alone() {
 /// Takes away what later layouts added.
 pub fn downgrade(dir: &Path, version: i64) {
     let db = Connection::open(dir.join(FILE)).unwrap();
+    db.execute_batch("DROP TABLE insulation_dwell").unwrap();
+    if version == 5 {
+        db.pragma_update(None, "user_version", version).unwrap();
+        return;
+    }
     // Layout 5 put readings into another order and gave the announcements of a day a longer key.
     let old = &schema::TABLES[schema::TABLES.find("CREATE TABLE reading").unwrap()..];
     let old = &old[..old.find("CREATE TABLE event").unwrap()];

@@ -14,7 +14,7 @@ use ohmward_proto::event::TripCause;
 use ohmward_proto::measure::{NotMeasured, TripState};
 use ohmward_proto::message::{BoardId, CaptureHead, CapturePart, Hello};
 use ohmward_proto::{
-    Amps, BondCurrent, BondSpectrum, Calibration, Codes, Event, EventId, EventKind, Farads,
+    Amps, BondCurrent, BondSpectrum, Calibration, Codes, Dwell, Event, EventId, EventKind, Farads,
     Insulation, PoleLeakage, Reading, SampleIndex, Settings, Siemens, Volts,
 };
 
@@ -97,6 +97,19 @@ pub fn spectrum(k: u64) -> Entry {
     }
 }
 
+pub fn dwell(at: u64) -> Entry {
+    Entry::Dwell {
+        board: BOARD,
+        boot: 3,
+        dwell: Dwell {
+            at: SampleIndex(at),
+            a_samples: 4_400,
+            b_samples: 4_000,
+            extrapolated: true,
+        },
+    }
+}
+
 fn head(samples: u16) -> Entry {
     Entry::CaptureHead {
         board: BOARD,
@@ -171,6 +184,7 @@ fn what_was_written_is_read_back_and_a_second_time_changes_nothing() {
         reading_entry(1, reading(1)),
         reading_entry(2, dark),
         spectrum(1),
+        dwell(100),
         event(7, tripped()),
         event(8, EventKind::Reset),
         head(48),
@@ -182,6 +196,7 @@ fn what_was_written_is_read_back_and_a_second_time_changes_nothing() {
         settings: 1,
         readings: 2,
         spectra: 1,
+        dwells: 1,
         events: 2,
         heads: 1,
         parts: 2,

@@ -6,7 +6,7 @@ use crate::store::rollup::{DAY_US, Level, measurement};
 use crate::store::rows::Board;
 use crate::store::{StoredReading, words};
 use ohmward_proto::message::BoardId;
-use ohmward_proto::{BondCurrent, Insulation, Reading};
+use ohmward_proto::{BondCurrent, Dwell, Insulation, Reading};
 use rusqlite::{OptionalExtension, params};
 
 /// What a batch remembers of a run from reading to reading.
@@ -86,6 +86,22 @@ impl Batch<'_> {
         };
         self.note_measurement(of, &row)?;
         Ok(true)
+    }
+
+    pub(super) fn dwell(&mut self, board: BoardId, boot: u32, d: &Dwell) -> rusqlite::Result<bool> {
+        let key = self.board(board)?;
+        let rows = self
+            .work
+            .prepare_cached("INSERT OR IGNORE INTO insulation_dwell VALUES (?1,?2,?3,?4,?5,?6)")?
+            .execute(params![
+                key,
+                boot,
+                d.at.0 as i64,
+                d.a_samples,
+                d.b_samples,
+                d.extrapolated,
+            ])?;
+        Ok(rows > 0)
     }
 
     /// A reading repeats the last measurement of insulation: looked up only when it tells of another one than the reading before.
