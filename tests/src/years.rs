@@ -93,6 +93,15 @@ impl Year {
         self.true_lowest_ohm.iter().position(|r| *r < r_ohm)
     }
 
+    /// Share of what the fault adds that is on the positive pole.
+    pub fn place_of_excess(&self) -> f64 {
+        if self.fate == Fate::Steady {
+            0.5
+        } else {
+            self.place
+        }
+    }
+
     /// First number of days with which a degrading year could be told at all: by one who knows healthy insulation and the weather of every
     /// look exactly and needs but two days on which the fault stands clear of the board's noise by three standard deviations (one
     /// day shows no growth). Nothing that reads the record can be earlier and no guess.
@@ -308,6 +317,7 @@ pub fn year(seed: u64, fate: Fate, days: usize) -> Year {
             g_sigma_s: 1.5 * NOISE_S + NOISE_SHARE * (g_pos_s + g_neg_s).abs(),
             c_f: c_true * (1.0 + 0.02 * normal(&mut rng)),
             v_v: Some(array.v_maximum_power() * (1.0 + 0.002 * normal(&mut rng))),
+            dwell: None,
             weather: if logged {
                 Logged {
                     cell_c: Some(at.cell_temp_c + sensor_c + 0.7 * normal(&mut rng)),

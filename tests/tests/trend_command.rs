@@ -1,31 +1,73 @@
 //! `ohmward trend` on a store: an invented year of a board written as readings, told in words and in JSON.
 
-use ohmward::store::{Entry, Store};
-use ohmward_proto::measure::{PoleLeakage, TripState};
-use ohmward_proto::message::BoardId;
+use ohmward::link::Source;
+use ohmward::record::{Options, record};
+use ohmward::sim::Gear;
+use ohmward::store::{Entry, Rules, Store};
+use ohmward_proto::measure::{Dwell, PoleLeakage, TripState};
+use ohmward_proto::message::{BoardId, Hello, PROTOCOL_VERSION};
 use ohmward_proto::{
     Amps, BondCurrent, Farads, Insulation, Reading, SampleIndex, Settings, Siemens, Volts,
 };
 use ohmward_tests::ohmward;
 use ohmward_tests::years::{Fate, Year, year};
 use std::process::Output;
+use std::sync::Arc;
+use std::sync::atomic::AtomicBool;
 
 const RATE_HZ: f64 = 4000.0;
 
 fn write(store: &mut Store, board: BoardId, year: &Year, days: f64) {
+    write_dwelling(store, board, year, days, |_| None);
+}
+
+/// `dwell_s`: what the board tells of each measurement, by days from the first.
+fn write_dwelling(
+    store: &mut Store,
+    board: BoardId,
+    year: &Year,
+    days: f64,
+    dwell_s: impl Fn(f64) -> Option<f64>,
+) {
     let start_s = year.record.looks[0].t_s;
     let until = year
         .record
         .looks
         .iter()
         .take_while(|look| look.t_s < start_s + days * 86_400.0);
-    let mut batch = vec![Entry::Settings {
+    let settings = Settings::SMALL_BONDED;
+    let run = Entry::Run {
         board,
-        settings: Settings::SMALL_BONDED,
-    }];
+        hello: Hello {
+            protocol: PROTOCOL_VERSION,
+            firmware: (0, 1, 0),
+            board,
+            boot: 1,
+            at: SampleIndex(0),
+            sample_rate_hz: RATE_HZ as u32,
+            settings_hash: settings.hash(),
+            calibration_id: 1,
+            epoch_unix_ms: None,
+        },
+        received_us: (start_s * 1e6) as i64,
+    };
+    let mut batch = vec![run, Entry::Settings { board, settings }];
     for look in until {
         let at = SampleIndex(((look.t_s - start_s) * RATE_HZ) as u64);
         let v = look.v_v.unwrap_or(100.0) as f32;
+        // Before its reading, as it may come.
+        if let Some(dwell_s) = dwell_s((look.t_s - start_s) / 86_400.0) {
+            batch.push(Entry::Dwell {
+                board,
+                boot: 1,
+                dwell: Dwell {
+                    at,
+                    a_samples: (dwell_s * RATE_HZ) as u32,
+                    b_samples: (dwell_s * RATE_HZ) as u32 + 400,
+                    extrapolated: dwell_s < 2.0,
+                },
+            });
+        }
         batch.push(Entry::Reading {
             board,
             boot: 1,
@@ -111,6 +153,133 @@ fn tells_a_failing_board_from_a_healthy_one() {
     assert!(
         first["p5_days"].as_f64().expect("a day") <= first["p50_days"].as_f64().expect("a day")
     );
+}
+
+/// Resistance rises with the time under voltage: values of unlike dwell are not laid side by side without a word.
+#[test]
+fn unlike_dwell_is_told_with_its_numbers() {
+    let dir = tempfile::tempdir().expect("a folder");
+    let year = year(73_000, Fate::OnePlace, 365);
+    let (begins, crosses) = (
+        year.begins.expect("begins"),
+        year.crosses(30e3).expect("crosses"),
+    );
+    let boards = [0xd1, 0xd2, 0xd3, 0xd4].map(BoardId);
+    let dwells: [&dyn Fn(f64) -> Option<f64>; 4] = [
+        &|day| Some(if day < begins { 1.0 } else { 4.0 }),
+        &|day| Some(if day < begins { 4.0 } else { 1.0 }),
+        &|day| Some(if day < begins { 1.0 } else { 1.5 }),
+        &|_| None,
+    ];
+    {
+        let mut store = Store::open_or_create(dir.path()).expect("a store");
+        for (board, dwell_s) in boards.into_iter().zip(dwells) {
+            write_dwelling(&mut store, board, &year, crosses as f64 - 2.0, dwell_s);
+        }
+    }
+    let said = |board: &str| {
+        let output = trend(dir.path(), &["--board", board]);
+        String::from_utf8_lossy(&output.stdout).into_owned()
+    };
+    for (board, parts) in [
+        (
+            "d1",
+            [
+                "dwelt 4 s of late, 1 s when healthy (medians, 4.00 times)",
+                "more is lost",
+            ],
+        ),
+        (
+            "d2",
+            [
+                "dwelt 1 s of late, 4 s when healthy (medians, 0.25 times)",
+                "shorter dwell",
+            ],
+        ),
+        (
+            "d3",
+            [
+                "dwelt alike: 1 s when healthy, 1.5 s of late",
+                "median dwell 1 s",
+            ],
+        ),
+        ("d4", ["dwelt was not logged", "median dwell not logged"]),
+    ] {
+        let text = said(board);
+        for part in parts {
+            assert!(text.contains(part), "no '{part}' in {text}");
+        }
+    }
+    let json = |board: &str| -> serde_json::Value {
+        let output = trend(dir.path(), &["--json", "--board", board]);
+        serde_json::from_slice(&output.stdout).expect("JSON")
+    };
+    let d1 = json("d1");
+    assert_eq!(d1["dwell_unlike_ratio"], 4.0);
+    assert_eq!(
+        (&d1["dwell_healthy_s"], &d1["dwell_now_s"]),
+        (&1.0.into(), &4.0.into())
+    );
+    let share = d1["dwell_extrapolated_share"].as_f64().expect("a share");
+    assert!(share > 0.0 && share < 1.0, "{share}");
+    assert!(json("d3")["dwell_unlike_ratio"].is_null());
+    assert!(json("d4")["dwell_s"].is_null());
+}
+
+/// From the firmware's own measurements, over the link, into the store, into words: how long they dwelt.
+#[test]
+fn a_simulated_boards_dwell_is_logged_and_told() {
+    let dir = tempfile::tempdir().expect("a folder");
+    let scenario = dir.path().join("invented.toml");
+    let text = "name = \"Invented shed\"\nseed = 3\nstart = \"2026-05-01T00:00:00Z\"\nduration_h = 16.0\n\
+                [board]\nid = \"00000000000000e5\"\n\
+                [settings]\nearthing = \"negative-bonded\"\nreading_every_ms = 60_000\ncheck.every_s = 900\n\
+                [array]\nstrings = 2\nmodules_per_string = 4\n";
+    std::fs::write(&scenario, text).expect("writes");
+    let folder = dir.path().join("store");
+    let options = Options {
+        sources: vec![Source::Sim(scenario)],
+        store: folder.clone(),
+        baud: 0,
+        gear: Gear::ReadingsOnly,
+        duration: None,
+        comes_back: false,
+        rules: Rules::default(),
+        wall_clock: std::time::SystemTime::now,
+    };
+    let stop = Arc::new(AtomicBool::new(false));
+    let outcome = record(&options, &stop, |_| {}, |_| {}).expect("records");
+    assert!(outcome.failed.is_empty(), "{:?}", outcome.failed);
+
+    let board = BoardId(0xe5);
+    let store = Store::open_existing(&folder).expect("a store");
+    let check = store
+        .settings(board)
+        .expect("reads")
+        .expect("settings")
+        .check;
+    let measured = store
+        .measured(board, &(0..i64::MAX))
+        .expect("reads")
+        .expect("this layout");
+    assert!(measured.len() > 10, "{} measurements", measured.len());
+    let mut times: Vec<f64> = measured
+        .iter()
+        .map(|measured| measured.dwell.expect("each is told of").dwell_ms)
+        .collect();
+    // No shorter than six mains cycles of rows need, no longer than is set.
+    assert!(
+        times
+            .iter()
+            .all(|ms| (120.0..=f64::from(check.state_ms_max) + 1.0).contains(ms)),
+        "{times:?}"
+    );
+    times.sort_by(f64::total_cmp);
+    let middle_s = 0.5e-3 * (times[(times.len() - 1) / 2] + times[times.len() / 2]);
+    let output = trend(&folder, &[]);
+    let text = String::from_utf8_lossy(&output.stdout);
+    let dwell = format!("median dwell {}", ohmward::words::si(middle_s as f32, "s"));
+    assert!(text.contains(&dwell), "no '{dwell}' in {text}");
 }
 
 #[test]

@@ -52,6 +52,7 @@ fn record(site: &Site, days: i64, times: impl Fn(i64) -> f64) -> Record {
                 g_sigma_s: 5e-9 + 0.003 * g_s,
                 c_f: 750e-9 * (1.0 + wetness) * (1.0 + 0.01 * (rng.random::<f64>() - 0.5)),
                 v_v: Some(300.0 * (1.0 - 0.0045 * (cell_c - 25.0))),
+                dwell: None,
                 weather: if site.logged {
                     Weather {
                         cell_c: Some(cell_c + 1.5),

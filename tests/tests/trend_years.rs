@@ -193,6 +193,64 @@ fn each_fate_is_told_by_its_pattern() {
     }
 }
 
+/// The year as it would be had the fault been mended at the end of that day: what the fault truly adds is gone from then on.
+fn mended(mut year: Year, day: usize) -> Year {
+    let mended_s = year.start_s + 86_400.0 * day as f64;
+    let place = year.place_of_excess();
+    for (look, excess_s) in year.record.looks.iter_mut().zip(&year.true_excess_s) {
+        if look.t_s >= mended_s {
+            look.g_pos_s -= place * excess_s;
+            look.g_neg_s -= (1.0 - place) * excess_s;
+        }
+    }
+    year
+}
+
+/// A departure that has ended is no forecast: from a few days after a repair on it is told as one, and nothing warns any more.
+#[test]
+fn a_repair_ends_the_forecast() {
+    let (mut told, mut of) = (0, 0);
+    for k in 0..16_u64 {
+        let fate = Fate::ALL[1 + k as usize % 4];
+        let broken = year(79_000 + k, fate, 365);
+        let Some(crosses) = broken.crosses(30e3).filter(|day| day + 70 < 365) else {
+            continue;
+        };
+        let seed = broken.seed;
+        let first_s = broken.record.looks[0].t_s;
+        let year = mended(broken, crosses + 1);
+        let days = year.record.days();
+        let offset = ((year.start_s - first_s) / 86_400.0).round() as i64;
+        let before = Assessment::of(&days[..crosses], &limits());
+        if before.decline.is_none() {
+            continue;
+        }
+        of += 1;
+        // A fault that shows wet only is seen to be gone on wet days.
+        let after = crosses + if fate == Fate::WetOnly { 60 } else { 8 };
+        let found = Assessment::of(&days[..after], &limits());
+        assert!(!found.warns(), "{seed} {fate:?}: warns after the repair");
+        let said = findings(&days[..after], &found);
+        if let Some(back) = found.recovered {
+            let away = back.day - days[0].day - (crosses as i64 + 1 + offset);
+            assert!(
+                (-2..=30).contains(&away),
+                "{seed} {fate:?}: {away} days off"
+            );
+            assert!(
+                said.iter()
+                    .any(|f| f.kind == Kind::Recovered && f.seen.contains("repair?")),
+                "{said:?}"
+            );
+            told += 1;
+        } else {
+            println!("{seed} {fate:?}: not told");
+        }
+    }
+    println!("{told} of {of} repairs told");
+    assert!(of >= 8 && 4 * told >= 3 * of, "{told} of {of}");
+}
+
 /// A measurement that drifts on both poles alike while the sensor's zero moves with it is no insulation drift.
 #[test]
 fn sensor_drift_is_told_from_insulation_drift() {

@@ -234,7 +234,8 @@ fn recovered(found: &Assessment) -> Option<Finding> {
         kind: Kind::Recovered,
         weight: Weight::Notice,
         seen: format!(
-            "Since {} the array leaked up to {:.1} times what it did in such weather; recovered on {day} (repair?): from then on it has              been as healthy as before.",
+            "Since {} the array leaked up to {:.1} times what it did in such weather; recovered on {day} (repair?): from then on it has \
+                        been as healthy as before.",
             date_of_day(back.since_day),
             back.factor
         ),
@@ -245,7 +246,8 @@ fn recovered(found: &Assessment) -> Option<Finding> {
             dwell_words(found)
         ),
         check_first: format!(
-            "Whether somebody mended or isolated something on {day} or shortly before. If nobody did, the fault is there still and comes              and goes: look for it."
+            "Whether somebody mended or isolated something on {day} or shortly before. If nobody did, the fault is there still and comes \
+                        and goes: look for it."
         ),
         caution: CAUTION,
     })
@@ -266,7 +268,8 @@ fn dwell_words(found: &Assessment) -> String {
             format!("Measurements dwelt alike: {then_s} when healthy, {now_s} of late (medians).")
         }
         Some(ratio) => format!(
-            "Measurements dwelt {now_s} of late, {then_s} when healthy (medians, {ratio:.1} times): resistance rises with the time              under voltage, so {}.",
+            "Measurements dwelt {now_s} of late, {then_s} when healthy (medians, {ratio:.2} times): resistance rises with the time \
+                        under voltage, so {}.",
             if ratio < 1.0 {
                 "a part of what seems lost may be the shorter dwell"
             } else {

@@ -424,3 +424,26 @@ fn crossing(mut days: Vec<f64>) -> Crossing {
         quantiles_days: std::array::from_fn(|k| at(0.05 * (k + 1) as f64)),
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// By hand: across from the 41st day on. Thirty days of which most are across begin earlier; what lasts does not.
+    #[test]
+    fn what_lasts_does_not_begin_before_the_first_crossing() {
+        let at = |is_across: fn(usize) -> bool| -> Vec<f64> {
+            (0..HORIZON_DAYS)
+                .map(|day| f64::from(u8::from(is_across(day))))
+                .collect()
+        };
+        assert_eq!(crossings(&at(|day| day >= 40), 0.5), (41.0, 41.0));
+        let (first, lasting) = crossings(&at(|day| day == 5 || day >= 100), 0.5);
+        assert_eq!(first, 6.0);
+        assert!(lasting > 80.0 && lasting <= 101.0, "{lasting}");
+        assert_eq!(
+            crossings(&at(|_| false), 0.5),
+            (f64::INFINITY, f64::INFINITY)
+        );
+    }
+}
