@@ -173,7 +173,7 @@ fn one_event_has_a_page_of_its_own() {
     assert!(page.contains("Pickup to trip"));
     assert!(html.contains("<svg"), "no waveform");
     // The surge two hours before is not around it; the contactor's opening is.
-    assert!(page.contains("Contactor opened"), "{page}");
+    assert!(page.contains("Contactor open,"), "{page}");
     assert!(!page.contains("Surge,"), "{page}");
 
     let wrong = report(&store, &out, &["--incident", "9.9"]);
