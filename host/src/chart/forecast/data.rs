@@ -125,7 +125,7 @@ impl ForecastData {
                 .map(|forecast| LimitDates {
                     limit: forecast.limit.clone(),
                     first: forecast.first,
-                    lasting: not_before(forecast.lasting, &forecast.first),
+                    lasting: forecast.lasting,
                 })
                 .collect(),
             findings: findings(&days, &found),
@@ -144,21 +144,6 @@ impl ForecastData {
             .filter_map(|crossing| crossing.late_days.or(crossing.median_days))
             .fold(0.0, f64::max);
         (1.15 * latest).clamp(AHEAD_DAYS.0, AHEAD_DAYS.1)
-    }
-}
-
-/// The trend dates a lasting crossing from the beginning of the month that it rules; nobody would understand one before the first day
-/// below the limit.
-fn not_before(lasting: Crossing, first: &Crossing) -> Crossing {
-    let later = |lasting: Option<f64>, first: Option<f64>| match (lasting, first) {
-        (Some(lasting), Some(first)) => Some(lasting.max(first)),
-        _ => None,
-    };
-    Crossing {
-        early_days: later(lasting.early_days, first.early_days),
-        median_days: later(lasting.median_days, first.median_days),
-        late_days: later(lasting.late_days, first.late_days),
-        ..lasting
     }
 }
 
