@@ -6,7 +6,7 @@ use anyhow::bail;
 use clap::Args;
 use ohmward::array_file::ArrayFile;
 use ohmward::plan::changes::Looser;
-use ohmward::plan::plan;
+use ohmward::plan::{Plan, plan};
 use ohmward::report::{Incident, Period, Wanted, save, tests_file};
 use ohmward::store::Store;
 use ohmward_proto::EventId;
@@ -79,47 +79,14 @@ pub fn run(args: &ReportArgs) -> anyhow::Result<ExitCode> {
         None => None,
     };
     let made_us = jiff::Timestamp::now().as_microsecond();
-    let (html, faults) = match args.incident {
-        Some(event) => {
-            let board = match (args.board.as_slice(), known.as_slice()) {
-                (&[board], _) | (&[], &[board]) => board,
-                (_, []) => bail!("nothing has been recorded in {} yet", args.store.display()),
-                _ => bail!(
-                    "an incident is of one board: choose it with --board {}",
-                    known
-                        .iter()
-                        .map(ToString::to_string)
-                        .collect::<Vec<_>>()
-                        .join(" | ")
-                ),
-            };
-            let title = args.title.clone();
-            let incident =
-                Incident::from_store(&store, board, event, plan.as_ref(), title, made_us)?;
-            (incident.html(), incident.log_faults)
-        }
-        None => {
-            let period = Period::from_store(
-                &store,
-                &Wanted {
-                    boards: args.board.clone(),
-                    from_us: args.from,
-                    to_us: args.to,
-                    title: args.title.clone(),
-                    plan,
-                    tests: match &args.tests {
-                        Some(file) => tests_file::load(file)?,
-                        None => Vec::new(),
-                    },
-                    weather: match &args.weather {
-                        Some(file) => read_weather(file)?,
-                        None => Vec::new(),
-                    },
-                    made_us,
-                },
-            )?;
-            (period.html(), period.log_faults)
-        }
+    let (html, faults) = if let Some(event) = args.incident {
+        let board = one_board(args, &known)?;
+        let title = args.title.clone();
+        let incident = Incident::from_store(&store, board, event, plan.as_ref(), title, made_us)?;
+        (incident.html(), incident.log_faults)
+    } else {
+        let period = Period::from_store(&store, &wanted(args, plan, made_us)?)?;
+        (period.html(), period.log_faults)
     };
     save(&html, &args.out)?;
     writeln!(std::io::stdout(), "{}", args.out.display())?;
@@ -127,4 +94,38 @@ pub fn run(args: &ReportArgs) -> anyhow::Result<ExitCode> {
         remark(&format!("the event log does not hold: {fault}"));
     }
     Ok(ExitCode::from(u8::from(!faults.is_empty())))
+}
+
+/// The board that an incident is of.
+fn one_board(args: &ReportArgs, known: &[BoardId]) -> anyhow::Result<BoardId> {
+    match (args.board.as_slice(), known) {
+        (&[board], _) | (&[], &[board]) => Ok(board),
+        (_, []) => bail!("nothing has been recorded in {} yet", args.store.display()),
+        _ => {
+            let names: Vec<_> = known.iter().map(ToString::to_string).collect();
+            bail!(
+                "an incident is of one board: choose it with --board {}",
+                names.join(" | ")
+            )
+        }
+    }
+}
+
+fn wanted(args: &ReportArgs, plan: Option<Plan>, made_us: i64) -> anyhow::Result<Wanted> {
+    Ok(Wanted {
+        boards: args.board.clone(),
+        from_us: args.from,
+        to_us: args.to,
+        title: args.title.clone(),
+        plan,
+        tests: match &args.tests {
+            Some(file) => tests_file::load(file)?,
+            None => Vec::new(),
+        },
+        weather: match &args.weather {
+            Some(file) => read_weather(file)?,
+            None => Vec::new(),
+        },
+        made_us,
+    })
 }
