@@ -117,7 +117,7 @@ impl BoardNow {
             tell(
                 Urgency::Look,
                 "nothing heard since; what is shown was true then".into(),
-                Some(last.t_us),
+                self.heard_us.or(Some(last.t_us)),
             );
         }
         for gauge in self.gauges() {

@@ -58,6 +58,8 @@ pub struct BoardNow {
     pub settings: Option<Settings>,
     /// The latest reading; the last of `recent` is the same.
     pub last: Option<StoredReading>,
+    /// When it came, Unix microseconds, where it comes from a line: a board may keep a time of its own, or a simulated one.
+    pub heard_us: Option<i64>,
     /// Readings of the time before it, by time, not more than a line of a picture can show.
     pub recent: Vec<StoredReading>,
     /// Neighbours in `recent` further apart than this have a gap between them, µs.
@@ -81,6 +83,7 @@ impl BoardNow {
             run: None,
             settings: None,
             last: None,
+            heard_us: None,
             recent: Vec::new(),
             spacing_us: 0,
             events: Vec::new(),
@@ -93,8 +96,8 @@ impl BoardNow {
     /// Age of the latest reading at `now_us` (Unix microseconds), µs; 0 for one from the future.
     #[must_use]
     pub fn age_us(&self, now_us: i64) -> Option<i64> {
-        let last = self.last.as_ref()?;
-        Some(now_us.saturating_sub(last.t_us).max(0))
+        let heard_us = self.heard_us.or(self.last.map(|last| last.t_us))?;
+        Some(now_us.saturating_sub(heard_us).max(0))
     }
 
     /// Silence longer than this is worth telling, µs.

@@ -42,7 +42,7 @@ impl std::fmt::Display for LineNow {
             Self::Opening => f.write_str("opening"),
             Self::Asking => f.write_str("open, asking who is there"),
             Self::Met(board) => write!(f, "board {board}"),
-            Self::Gone(why) => write!(f, "{why}; trying again"),
+            Self::Gone(why) => f.write_str(why),
         }
     }
 }
@@ -196,7 +196,7 @@ impl Line {
             }
             let mut seen = lock(&self.seen);
             for entry in batch.drain(..) {
-                seen.take(&entry, self.depth);
+                seen.take(&entry, moment(began).unix_us, self.depth);
             }
             if let Some(board) = session.board() {
                 *met = true;
@@ -222,7 +222,7 @@ impl Seen {
             .or_insert_with(|| BoardNow::unknown(board))
     }
 
-    fn take(&mut self, entry: &Entry, depth: Depth) {
+    fn take(&mut self, entry: &Entry, now_us: i64, depth: Depth) {
         match *entry {
             Entry::Run { board, hello, .. } => {
                 let (major, minor, patch) = hello.firmware;
@@ -246,7 +246,7 @@ impl Seen {
                     t_us,
                     reading,
                 };
-                self.board(board).take_reading(row, depth);
+                self.board(board).take_reading(row, now_us, depth);
             }
             Entry::Event {
                 board,
@@ -274,7 +274,8 @@ impl Seen {
 }
 
 impl BoardNow {
-    fn take_reading(&mut self, row: StoredReading, depth: Depth) {
+    fn take_reading(&mut self, row: StoredReading, now_us: i64, depth: Depth) {
+        self.heard_us = Some(now_us);
         let from_us = row.t_us.saturating_sub(depth.recent_us);
         // After a clock was set back, what seems to come later is of a time that is no more.
         self.recent

@@ -35,6 +35,11 @@ fn nothing_that_is_missing_is_good() {
     let mut quiet = sound();
     quiet.last.as_mut().expect("it has one").t_us = NOW_US - 11_000_000;
     assert_eq!(worst(&quiet).urgency, Urgency::Look);
+    // A simulated board lives in a time of its own: what counts is when the line brought it.
+    quiet.heard_us = Some(NOW_US - 1_000_000);
+    assert_eq!(worst(&quiet).urgency, Urgency::Fine);
+    quiet.heard_us = Some(NOW_US - 11_000_000);
+    assert_eq!(worst(&quiet).urgency, Urgency::Look);
     assert_eq!(worst(&BoardNow::unknown(BoardId(1))).urgency, Urgency::Look);
     let lost =
         with(|r| r.i_bond = BondCurrent::NotMeasured(NotMeasured::SensorLost(Channel::IFine)));

@@ -162,7 +162,7 @@ fn without_a_board_it_says_what_the_lines_do() {
     let mut screen = Screen::new(nobody, false);
     let page = drawn(&mut screen, 80, 24).0.join("\n");
     assert!(
-        page.contains("/dev/ttyACM0: there is no such device; trying again"),
+        page.contains("/dev/ttyACM0: there is no such device (trying again)"),
         "{page}"
     );
 }

@@ -1,6 +1,7 @@
 //! The screen, from top to bottom. Nothing is told by colour alone; with NO_COLOR nothing is coloured at all.
 
 use super::screen::Screen;
+use crate::now::of_line::LineNow;
 use crate::now::{BoardNow, Concern, Gauge, Urgency, Verdict};
 use crate::store::StoredReading;
 use crate::words::{self, utc};
@@ -304,7 +305,11 @@ fn events(frame: &mut Frame, screen: &Screen, board: &BoardNow, area: Rect) {
 fn nobody(frame: &mut Frame, screen: &Screen, area: Rect) {
     let mut lines = Vec::new();
     for (from, line) in &screen.shown.lines {
-        lines.push(Line::raw(format!("{from}: {line}")));
+        let again = match line {
+            LineNow::Gone(_) => " (trying again)",
+            _ => "",
+        };
+        lines.push(Line::raw(format!("{from}: {line}{again}")));
     }
     if lines.is_empty() {
         lines.push(Line::raw(
