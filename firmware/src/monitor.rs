@@ -299,9 +299,10 @@ impl Monitor {
             command: None,
             trip_asked: false,
             pending_trip: match identity.reason {
-                StartReason::Watchdog | StartReason::Panic => {
-                    Some(TripCause::Restarted(identity.reason))
-                }
+                StartReason::Watchdog
+                | StartReason::Panic
+                | StartReason::HardFault
+                | StartReason::StackOverflow => Some(TripCause::Restarted(identity.reason)),
                 StartReason::PowerOn | StartReason::BrownOut | StartReason::Requested => None,
             },
             restored: false,

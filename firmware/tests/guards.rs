@@ -96,8 +96,13 @@ fn no_command_takes_the_place_of_a_trip() {
 }
 
 #[test]
-fn a_watchdog_or_panic_start_is_a_trip() {
-    for reason in [StartReason::Watchdog, StartReason::Panic] {
+fn a_start_after_a_failure_is_a_trip() {
+    for reason in [
+        StartReason::Watchdog,
+        StartReason::Panic,
+        StartReason::HardFault,
+        StartReason::StackOverflow,
+    ] {
         let mut bench = Bench::restarted(reason);
         bench.run(10.0, |_| 0.0);
         assert_eq!(bench.monitor.state(), TripState::Latched);

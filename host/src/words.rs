@@ -113,6 +113,8 @@ fn start_reason(reason: StartReason) -> &'static str {
         StartReason::BrownOut => "supply sagged",
         StartReason::Panic => "firmware stopped itself",
         StartReason::Requested => "on request",
+        StartReason::HardFault => "processor fault",
+        StartReason::StackOverflow => "stack overflow",
     }
 }
 

@@ -91,6 +91,10 @@ pub enum StartReason {
     Panic,
     /// Asked to by a person or a host.
     Requested,
+    /// The processor met something that it cannot carry out.
+    HardFault,
+    /// The stack grew out of its room.
+    StackOverflow,
 }
 
 /// Which limit, or which loss, made the monitor trip.

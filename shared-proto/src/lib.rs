@@ -8,6 +8,8 @@
 //! 5. [`decoder`]: a byte stream with anything in it → messages and counted losses.
 //! 6. [`older`]: what a host of an older version is told instead of what it does not know.
 //!
+//! [`emulated`] is for boards in an emulator: the memory they share with the program around them.
+//!
 //! No clock, no heap, no I/O. This crate knows nobody else's types.
 #![no_std]
 #![cfg_attr(
@@ -17,6 +19,7 @@
 
 pub mod checksum;
 pub mod decoder;
+pub mod emulated;
 pub mod event;
 pub mod frame;
 pub mod measure;

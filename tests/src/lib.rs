@@ -2,6 +2,7 @@
 
 pub mod drawn;
 pub mod line;
+pub mod linked;
 pub mod lossless;
 pub mod rig;
 pub mod served;

@@ -314,6 +314,8 @@ fn event_kinds() -> Vec<(String, EventKind)> {
         StartReason::BrownOut,
         StartReason::Panic,
         StartReason::Requested,
+        StartReason::HardFault,
+        StartReason::StackOverflow,
     ] {
         push(EventKind::Started {
             reason,

@@ -296,6 +296,8 @@ fn event_kind() -> impl Strategy<Value = EventKind> {
         StartReason::BrownOut,
         StartReason::Panic,
         StartReason::Requested,
+        StartReason::HardFault,
+        StartReason::StackOverflow,
     ]);
     let cause = prop_oneof![
         (amps(), amps()).prop_map(|(rms, limit)| TripCause::ContinuousCurrent { rms, limit }),

@@ -109,6 +109,8 @@ fn run(input: &mut Unstructured) -> arbitrary::Result<()> {
         StartReason::Watchdog,
         StartReason::Panic,
         StartReason::Requested,
+        StartReason::HardFault,
+        StartReason::StackOverflow,
     ])?;
     let started = Board::start(
         Parts {

@@ -219,11 +219,13 @@ fn contactor(cases: &mut Vec<Case>) {
     }
 }
 
-/// A restart by the watchdog or by the firmware's own stop begins tripped and stays so.
+/// A restart by the watchdog, by the firmware's own stop or by a fault of the processor begins tripped and stays so.
 fn restart(cases: &mut Vec<Case>) {
     for (name, start) in [
         ("watchdog", StartReason::Watchdog),
         ("panic", StartReason::Panic),
+        ("hard-fault", StartReason::HardFault),
+        ("stack-overflow", StartReason::StackOverflow),
     ] {
         let expect = Expect::happens(What::Trip, 0.01, 0.005)
             .never(&[What::Connected])
