@@ -16,6 +16,12 @@ impl Pin {
     pub fn set(&self, high: bool) {
         self.0.set(high);
     }
+
+    /// How it stands.
+    #[must_use]
+    pub fn is_on(&self) -> bool {
+        self.0.get()
+    }
 }
 
 impl PinError for Pin {

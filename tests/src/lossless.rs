@@ -7,8 +7,9 @@
 //! of captures. It shares the frame decoder with what it judges, and nothing else.
 
 use crate::line::{Line, Manners};
+use crate::linked::Pin;
 use crate::rig::Draw;
-use board::{Array, BoardEnd, Firmware, Wire, Wiring};
+use board::{Array, BoardEnd, Firmware, Wiring};
 use hosts::{Host, acknowledged};
 use judge::{Said, judge};
 use ohmward::link::Moment;
@@ -164,7 +165,7 @@ struct World {
     board: Option<Firmware>,
     wiring: Rc<RefCell<Wiring>>,
     array: Array,
-    reset: Wire,
+    reset: Pin,
     hosts: Vec<Host>,
     said: Said,
     heard: Decoder,
@@ -210,7 +211,7 @@ impl World {
             board: None,
             wiring,
             array: Array::default(),
-            reset: Wire::default(),
+            reset: Pin::default(),
             hosts: (0..plan.hosts)
                 .map(|n| Host::new(folder.path().join(n.to_string()), n as u32 * 500_000_000))
                 .collect(),
@@ -236,7 +237,7 @@ impl World {
     }
 
     fn start(&mut self, flash: RamFlash) {
-        let contactor = Wire::default();
+        let contactor = Pin::default();
         let pins = Pins {
             contactor_feedback: contactor.clone(),
             contactor,
@@ -244,10 +245,10 @@ impl World {
             bridge_pos: self.array.bridge_pos.clone(),
             bridge_neg: self.array.bridge_neg.clone(),
             inject: self.array.inject.clone(),
-            lamp: Wire::default(),
-            buzzer: Wire::default(),
+            lamp: Pin::default(),
+            buzzer: Pin::default(),
             reset: self.reset.clone(),
-            arm: Wire::default(),
+            arm: Pin::default(),
         };
         let identity = Identity {
             board: BOARD,
@@ -371,7 +372,6 @@ impl World {
         }
         // Somebody presses reset every ten seconds or so, until it is for the line to settle.
         self.reset
-            .0
             .set(!self.mended && now_us % 10_000_000 > 9_800_000);
         self.board_turns();
         let moment = Moment {

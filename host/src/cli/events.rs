@@ -47,15 +47,8 @@ pub fn run(args: &EventsArgs) -> anyhow::Result<ExitCode> {
             event_kind_words().join(", ")
         );
     }
-    if let Some(board) = args.board
-        && !store.boards()?.contains(&board)
-    {
-        let known: Vec<_> = store.boards()?.iter().map(ToString::to_string).collect();
-        bail!(
-            "no board {board} in {}: it has {}",
-            args.store.display(),
-            known.join(", ")
-        );
+    if let Some(board) = args.board {
+        store.require(board)?;
     }
     if let (Some(since), Some(until)) = (args.since, args.until)
         && until <= since

@@ -75,15 +75,8 @@ enum RevisionArg {
 pub fn run(args: &ExportArgs) -> anyhow::Result<ExitCode> {
     let store = Store::open_existing(&args.store)?;
     let known = store.boards()?;
-    if let Some(board) = args.board
-        && !known.contains(&board)
-    {
-        let known: Vec<_> = known.iter().map(ToString::to_string).collect();
-        bail!(
-            "no board {board} in {}: it has {}",
-            args.store.display(),
-            known.join(", ")
-        );
+    if let Some(board) = args.board {
+        store.require(board)?;
     }
     let files = match args.event {
         Some(event) => {

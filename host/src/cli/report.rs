@@ -59,14 +59,7 @@ pub fn run(args: &ReportArgs) -> anyhow::Result<ExitCode> {
     let store = Store::open_existing(&args.store)?;
     let known = store.boards()?;
     for board in &args.board {
-        if !known.contains(board) {
-            let known: Vec<_> = known.iter().map(ToString::to_string).collect();
-            bail!(
-                "no board {board} in {}: it has {}",
-                args.store.display(),
-                known.join(", ")
-            );
-        }
+        store.require(*board)?;
     }
     if let (Some(from), Some(to)) = (args.from, args.to)
         && to <= from

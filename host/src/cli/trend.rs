@@ -45,14 +45,9 @@ pub fn run(args: &TrendArgs) -> anyhow::Result<ExitCode> {
             bail!("nothing has been recorded in {} yet", args.store.display())
         }
         None => known,
-        Some(board) if known.contains(&board) => vec![board],
         Some(board) => {
-            let names: Vec<_> = known.iter().map(ToString::to_string).collect();
-            bail!(
-                "no board {board} in {}: it has {}",
-                args.store.display(),
-                names.join(", ")
-            );
+            store.require(board)?;
+            vec![board]
         }
     };
     let weather = args.weather.as_deref().map(read_weather).transpose()?;
@@ -69,14 +64,7 @@ pub fn run(args: &TrendArgs) -> anyhow::Result<ExitCode> {
         }
         let settings = store.settings(board)?;
         let insulation = settings.unwrap_or(Settings::SMALL_BONDED).insulation;
-        let limits = [
-            ("trip level", insulation.trip_below),
-            ("warning level", insulation.warn_below),
-        ]
-        .map(|(name, ohms)| Limit {
-            name: name.into(),
-            r_ohm: f64::from(ohms.0),
-        });
+        let limits = [Limit::trip(&insulation), Limit::warning(&insulation)];
         let days = record.days();
         let dwells: Vec<Dwell> = record.looks.iter().filter_map(|look| look.dwell).collect();
         let record_dwell = Dwell::of(&dwells);

@@ -1,10 +1,21 @@
 //! What can go wrong with a store, each in one line: what, where, what to do.
 
+use ohmward_proto::message::BoardId;
 use std::path::PathBuf;
 
 /// Why a store could not be opened, written or read.
 #[derive(Debug, thiserror::Error)]
 pub enum StoreError {
+    /// There is no such board.
+    #[error("no board {board} in {}: it has {known}", .dir.display())]
+    NoBoard {
+        /// The board asked for.
+        board: BoardId,
+        /// The store.
+        dir: PathBuf,
+        /// Those there are.
+        known: String,
+    },
     /// A reader found no store.
     #[error("no store in {}: name a folder that a recorder has written to", .dir.display())]
     NoStore {

@@ -137,6 +137,23 @@ impl Store {
             .collect()
     }
 
+    /// Refuses a board that the store does not know.
+    ///
+    /// # Errors
+    /// [`StoreError::NoBoard`], which names those that it knows.
+    pub fn require(&self, board: BoardId) -> Result<(), StoreError> {
+        let known = self.boards()?;
+        if known.contains(&board) {
+            return Ok(());
+        }
+        let known: Vec<_> = known.iter().map(ToString::to_string).collect();
+        Err(StoreError::NoBoard {
+            board,
+            dir: self.dir.clone(),
+            known: known.join(", "),
+        })
+    }
+
     /// The runs of a board, oldest first.
     pub fn runs(&self, board: BoardId) -> Result<Vec<Run>, StoreError> {
         let failed = self.failed("read");

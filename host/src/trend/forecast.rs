@@ -9,6 +9,7 @@
 
 use super::adjusted::Point;
 use super::statistics::{quantile_of, theil_sen_line};
+use ohmward_proto::settings::InsulationLimits;
 use rand::{RngExt, SeedableRng};
 use rand_distr::{Distribution, StandardNormal};
 use rand_pcg::Pcg64Mcg;
@@ -48,6 +49,26 @@ pub struct Limit {
     pub name: String,
     /// Ω.
     pub r_ohm: f64,
+}
+
+impl Limit {
+    /// The level at which a board trips.
+    #[must_use]
+    pub fn trip(set: &InsulationLimits) -> Self {
+        Self {
+            name: "trip level".into(),
+            r_ohm: f64::from(set.trip_below.0),
+        }
+    }
+
+    /// The level at which it warns.
+    #[must_use]
+    pub fn warning(set: &InsulationLimits) -> Self {
+        Self {
+            name: "warning level".into(),
+            r_ohm: f64::from(set.warn_below.0),
+        }
+    }
 }
 
 /// How the excess conductance grows.

@@ -36,24 +36,6 @@ pub enum WatchError {
     /// The terminal, or the runtime for the lines.
     #[error("cannot use the terminal: {0}")]
     Terminal(#[from] std::io::Error),
-    /// Nobody answered.
-    #[error("{from}: {why}")]
-    NoBoard {
-        /// The line.
-        from: String,
-        /// What was seen instead.
-        why: String,
-    },
-    /// There is no such board.
-    #[error("no board {board} in {}: it has {known}", .dir.display())]
-    NoSuchBoard {
-        /// The board asked for.
-        board: BoardId,
-        /// The store.
-        dir: PathBuf,
-        /// Those there are.
-        known: String,
-    },
 }
 
 /// Where the present comes from.
@@ -91,48 +73,36 @@ impl Feed {
     /// # Errors
     /// [`WatchError`]: the store cannot be read, or does not have that board.
     pub fn look(&self, only: Option<BoardId>) -> Result<Shown, WatchError> {
-        let mut shown = match self {
+        match self {
             Self::Store(dir) => {
                 let store = Store::open_existing(dir)?;
-                if let Some(board) = only {
-                    let known = store.boards()?;
-                    if !known.contains(&board) {
-                        let known: Vec<_> = known.iter().map(ToString::to_string).collect();
-                        return Err(WatchError::NoSuchBoard {
-                            board,
-                            dir: dir.clone(),
-                            known: known.join(", "),
-                        });
+                let boards = match only {
+                    None => of_store::boards(&store, Depth::default())?,
+                    Some(board) => {
+                        store.require(board)?;
+                        vec![of_store::board(&store, board, Depth::default())?]
                     }
-                    return Ok(Shown {
-                        now_us: now_us(),
-                        from: dir.display().to_string(),
-                        lines: Vec::new(),
-                        boards: vec![of_store::board(&store, board, Depth::default())?],
-                    });
-                }
-                Shown {
+                };
+                Ok(Shown {
                     now_us: now_us(),
                     from: dir.display().to_string(),
                     lines: Vec::new(),
-                    boards: of_store::boards(&store, Depth::default())?,
-                }
+                    boards,
+                })
             }
             Self::Lines(listener) => {
                 let lines = listener.lines();
                 let names: Vec<_> = lines.iter().map(|(from, _)| from.as_str()).collect();
-                Shown {
+                let mut boards = listener.boards();
+                boards.retain(|board| only.is_none_or(|only| board.board == only));
+                Ok(Shown {
                     now_us: now_us(),
                     from: names.join(", "),
-                    boards: listener.boards(),
+                    boards,
                     lines,
-                }
+                })
             }
-        };
-        if let Some(only) = only {
-            shown.boards.retain(|board| board.board == only);
         }
-        Ok(shown)
     }
 }
 

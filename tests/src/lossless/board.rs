@@ -1,7 +1,7 @@
 //! The board's parts: wires, a small array as a formula, its end of the line.
 
 use crate::line::Line;
-use embedded_hal::digital::{ErrorType as PinErrorType, InputPin, OutputPin};
+use crate::linked::Pin;
 use embedded_io::{ErrorType as IoErrorType, Read, ReadReady, Write, WriteReady};
 use ohmward_core::Sample;
 use ohmward_core::board::{Board, SampleSource};
@@ -11,40 +11,13 @@ use std::cell::{Cell, RefCell};
 use std::convert::Infallible;
 use std::rc::Rc;
 
-#[derive(Clone, Default)]
-pub(super) struct Wire(pub(super) Rc<Cell<bool>>);
-
-impl PinErrorType for Wire {
-    type Error = Infallible;
-}
-
-impl OutputPin for Wire {
-    fn set_low(&mut self) -> Result<(), Infallible> {
-        self.0.set(false);
-        Ok(())
-    }
-    fn set_high(&mut self) -> Result<(), Infallible> {
-        self.0.set(true);
-        Ok(())
-    }
-}
-
-impl InputPin for Wire {
-    fn is_high(&mut self) -> Result<bool, Infallible> {
-        Ok(self.0.get())
-    }
-    fn is_low(&mut self) -> Result<bool, Infallible> {
-        Ok(!self.0.get())
-    }
-}
-
 /// A small bonded array as a formula: leakage, bridge, test current, and a fault current that the run sets.
 #[derive(Clone, Default)]
 pub(super) struct Array {
-    pub(super) bond: Wire,
-    pub(super) bridge_pos: Wire,
-    pub(super) bridge_neg: Wire,
-    pub(super) inject: Wire,
+    pub(super) bond: Pin,
+    pub(super) bridge_pos: Pin,
+    pub(super) bridge_neg: Pin,
+    pub(super) inject: Pin,
     pub(super) fault_a: Rc<Cell<f64>>,
 }
 
@@ -52,15 +25,15 @@ impl SampleSource for Array {
     type Error = Infallible;
 
     fn next(&mut self) -> Result<Sample, Infallible> {
-        let g = |wire: &Wire| 0.6e-6 + if wire.0.get() { 5e-6 } else { 0.0 };
-        let mut i = if self.inject.0.get() { 0.1 } else { 0.0 };
+        let g = |wire: &Pin| 0.6e-6 + if wire.is_on() { 5e-6 } else { 0.0 };
+        let mut i = if self.inject.is_on() { 0.1 } else { 0.0 };
         let mut v_neg = 0.0;
-        if self.bond.0.get() {
+        if self.bond.is_on() {
             let (pos, neg) = (g(&self.bridge_pos), g(&self.bridge_neg));
             v_neg = -200.0 * pos / (pos + neg);
         } else {
             i += self.fault_a.get();
-            if self.bridge_pos.0.get() {
+            if self.bridge_pos.is_on() {
                 i -= 1e-3;
             }
         }
@@ -169,4 +142,4 @@ impl WriteReady for BoardEnd {
     }
 }
 
-pub(super) type Firmware = Board<Array, Wire, Wire, RamFlash, BoardEnd>;
+pub(super) type Firmware = Board<Array, Pin, Pin, RamFlash, BoardEnd>;

@@ -149,19 +149,10 @@ impl ForecastData {
 
 /// What a forecast is held against; of a board whose settings are not known, nothing.
 fn limits(settings: Option<&Settings>) -> Vec<Limit> {
-    let Some(settings) = settings else {
-        return Vec::new();
-    };
-    let insulation = settings.insulation;
-    [
-        ("warning level", insulation.warn_below),
-        ("trip level", insulation.trip_below),
-    ]
-    .map(|(name, ohms)| Limit {
-        name: name.into(),
-        r_ohm: f64::from(ohms.0),
+    settings.map_or_else(Vec::new, |settings| {
+        let set = &settings.insulation;
+        vec![Limit::warning(set), Limit::trip(set)]
     })
-    .to_vec()
 }
 
 fn values(day: &DayFeatures, t_us: i64, adjusted_ohm: Option<f64>) -> DayValues {

@@ -120,14 +120,7 @@ fn work_out(dir: &Path, board: BoardId) -> Result<Value, StoreError> {
     let store = Store::open_existing(dir)?;
     let settings = store.settings(board)?;
     let insulation = settings.unwrap_or(Settings::SMALL_BONDED).insulation;
-    let limits = [
-        ("trip level", insulation.trip_below),
-        ("warning level", insulation.warn_below),
-    ]
-    .map(|(name, ohms)| Limit {
-        name: name.into(),
-        r_ohm: f64::from(ohms.0),
-    });
+    let limits = [Limit::trip(&insulation), Limit::warning(&insulation)];
     let days = from_store(&store, board)?.days();
     let found = Assessment::of(&days, &limits);
     let findings = findings(&days, &found);
