@@ -47,6 +47,10 @@ pub struct Bench {
     pub bridge_gain: f64,
     /// Leakage capacitance, F.
     pub c: f64,
+    /// Measuring leads that carry nothing: the channel reads nothing, and its divider and resistor are not there.
+    pub open_lead: Option<Channel>,
+    /// The board's earth lead is broken: the board stands between its own dividers.
+    pub earth_lead_open: bool,
     neg: f64,
 }
 
@@ -87,6 +91,8 @@ impl Bench {
             bridge_gain: 1.0,
             lost: 0,
             c: 0.0,
+            open_lead: None,
+            earth_lead_open: false,
             neg: 0.0,
         }
     }
@@ -113,23 +119,18 @@ impl Bench {
             self.neg = 0.0;
             return (200.0, 0.0);
         }
+        let array = f64::from(u8::from(!self.earth_lead_open));
+        let board = |lead: Channel, switched: bool| {
+            let switched = if switched {
+                5e-6 * self.bridge_gain
+            } else {
+                0.0
+            };
+            f64::from(u8::from(self.open_lead != Some(lead))) * (0.5e-6 + switched)
+        };
         let leak = 0.1e-6;
-        let gp = leak
-            + self.fault_s
-            + 0.5e-6
-            + if self.outputs.bridge_pos {
-                5e-6 * self.bridge_gain
-            } else {
-                0.0
-            };
-        let gn = leak
-            + self.neg_fault_s
-            + 0.5e-6
-            + if self.outputs.bridge_neg {
-                5e-6 * self.bridge_gain
-            } else {
-                0.0
-            };
+        let gp = array * (leak + self.fault_s) + board(Channel::VPos, self.outputs.bridge_pos);
+        let gn = array * (leak + self.neg_fault_s) + board(Channel::VNeg, self.outputs.bridge_neg);
         let end = -200.0 * gp / (gp + gn);
         let left = if self.c > 0.0 {
             (-(gp + gn) / self.c / f64::from(RATE)).exp()
@@ -158,7 +159,12 @@ impl Bench {
     }
 
     pub fn sample(&mut self, i_bond_a: f64) {
-        let (v_pos, v_neg) = self.poles();
+        let (mut v_pos, mut v_neg) = self.poles();
+        match self.open_lead {
+            Some(Channel::VPos) => v_pos = 0.0,
+            Some(Channel::VNeg) => v_neg = 0.0,
+            _ => {}
+        }
         let code = |x: f64, full: f64| (x / full * 32768.0).round().clamp(-32768.0, 32767.0) as i16;
         let mut i = self.bridge_current(v_pos);
         // Without a bond the channel sees the residual current of both poles.
