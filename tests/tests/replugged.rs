@@ -159,7 +159,15 @@ fn a_board_plugged_in_under_another_name_is_recorded_on() {
     assert!(json["links"][1]["frames"].as_u64() > Some(20), "{json}");
 
     let store = Store::open_existing(&store).expect("a store");
-    assert_eq!(store.boards().expect("reads").len(), 1);
+    let boards = store.boards().expect("reads");
+    assert_eq!(boards.len(), 1);
+    let frames = |link: usize| json["links"][link]["frames"].as_u64().expect("a number");
+    let line = store
+        .line(boards[0], &(0..i64::MAX))
+        .expect("reads")
+        .expect("counted");
+    assert_eq!(line.breaks, 1, "{line:?}");
+    assert_eq!(line.frames, frames(0) + frames(1), "{line:?}, {json}");
     let events = store.events(&EventFilter::default()).expect("reads");
     let seqs: Vec<u32> = events.iter().map(|e| e.event.id.seq).collect();
     assert!(

@@ -266,6 +266,7 @@ impl Seen {
             ),
             Entry::Spectrum { .. }
             | Entry::Dwell { .. }
+            | Entry::Line { .. }
             | Entry::UnreadEvent { .. }
             | Entry::CaptureHead { .. }
             | Entry::CapturePart { .. } => {}

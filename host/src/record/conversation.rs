@@ -2,7 +2,8 @@
 
 use super::writer::{Committed, Writer};
 use crate::link::{Moment, Session};
-use crate::store::Entry;
+use crate::store::{Entry, LineCounts};
+use ohmward_proto::decoder::DecoderCounts;
 use ohmward_proto::message::BoardId;
 use std::hash::{BuildHasher, RandomState};
 use std::time::{Duration, SystemTime, UNIX_EPOCH};
@@ -22,6 +23,8 @@ const DEAD_AFTER: Duration = Duration::from_secs(150);
 /// it may always go on, however little room the others have left.
 const AHEAD_MAX: usize = 20_000;
 const AHEAD_ALWAYS: usize = 64;
+/// How often the line's counts go into the store.
+const COUNTS_EVERY: Duration = Duration::from_secs(60);
 /// Bytes for a board that does not take them.
 const UNSENT_MAX: usize = 64 * 1024;
 /// How long to wait at the end for the last commit, so that its acknowledgement still goes out.
@@ -74,6 +77,10 @@ pub async fn talk(
     let mut met = None;
     let mut steps = 0;
     let mut next_tick = Instant::now();
+    let mut told = Told {
+        counts: session.report().received,
+        at: Instant::now(),
+    };
     let ended = loop {
         let may_read =
             batch.len() < AHEAD_ALWAYS || (batch.len() < AHEAD_MAX && writer.room().is_left());
@@ -108,6 +115,9 @@ pub async fn talk(
                 next_tick = Instant::now() + if session.board().is_some() { TICK } else { TICK_MEETING };
                 if session.board().is_some() {
                     known_at = Instant::now();
+                    if told.at.elapsed() > COUNTS_EVERY {
+                        batch.extend(told.news(session, 0, clock.now()));
+                    }
                 } else if known_at.elapsed() > SILENT_FOR {
                     break Ended::Silent;
                 }
@@ -145,8 +155,36 @@ pub async fn talk(
             break Ended::Gone("the other end takes nothing any more".to_owned());
         }
     };
+    let breaks = u64::from(matches!(ended, Ended::Gone(_)));
+    if !matches!(ended, Ended::OtherRun(..)) {
+        batch.extend(told.news(session, breaks, clock.now()));
+    }
     finish(session, batch, on_its_way, writer, unsent, &mut to_board).await;
     ended
+}
+
+/// What the store has been told of this line.
+struct Told {
+    counts: DecoderCounts,
+    at: Instant,
+}
+
+impl Told {
+    /// What came since; none before the board is known, or when nothing came.
+    fn news(&mut self, session: &Session, breaks: u64, now: Moment) -> Option<Entry> {
+        let board = session.board()?;
+        let received = session.report().received;
+        let counts = LineCounts {
+            breaks,
+            ..LineCounts::since(received, self.counts)
+        };
+        (self.counts, self.at) = (received, Instant::now());
+        (counts != LineCounts::default()).then_some(Entry::Line {
+            board,
+            host_us: now.unix_us,
+            counts,
+        })
+    }
 }
 
 /// Commits what was received; a board that is still there gets its acknowledgements.

@@ -106,7 +106,8 @@ pub fn is_urgent(entry: &Entry) -> bool {
         | Entry::Settings { .. }
         | Entry::Reading { .. }
         | Entry::Spectrum { .. }
-        | Entry::Dwell { .. } => false,
+        | Entry::Dwell { .. }
+        | Entry::Line { .. } => false,
     }
 }
 

@@ -1,6 +1,6 @@
 //! What of the time was recorded and measured, and what never came.
 
-use crate::store::{Gap, Level, Store, StoreError};
+use crate::store::{Gap, Level, LineCounts, Store, StoreError};
 use crate::words;
 use ohmward_proto::message::BoardId;
 use ohmward_proto::{NotMeasured, Settings};
@@ -29,6 +29,8 @@ pub struct Coverage {
     pub silent_all: (usize, i64),
     /// Events missing from the numbering.
     pub gaps: Vec<Gap>,
+    /// How the lines to the board did on these days; `None`: not counted.
+    pub line: Option<LineCounts>,
 }
 
 impl Coverage {
@@ -44,6 +46,7 @@ impl Coverage {
     ) -> Result<Self, StoreError> {
         let mut found = Self {
             gaps: store.gaps(board)?,
+            line: store.line(board, range)?,
             ..Self::default()
         };
         let mut sum = crate::store::Rollup::default();

@@ -454,6 +454,17 @@ fn coverage(coverage: &Coverage) -> Markup {
             } @else {
                 @for gap in &coverage.gaps { li.bad { (gap) "." } }
             }
+            @match coverage.line {
+                None => { li { "How the line to the board did was not counted." } }
+                Some(line) => {
+                    li {
+                        "The line, whole days: " (line.frames) " frames came whole, " (line.damaged) " damaged"
+                        @if line.damaged > 0 { " (" (percent(line.damaged as f64 / (line.frames + line.damaged) as f64)) ")" }
+                        @if line.unknown > 0 { ", " (line.unknown) " of a kind that the recorder did not know" }
+                        "; it broke " (line.breaks) " time" (if line.breaks == 1 { "" } else { "s" }) "."
+                    }
+                }
+            }
             @match coverage.silent_all {
                 (0, _) => { li { "No whole hour without a reading." } }
                 (n, us) => {

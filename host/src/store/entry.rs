@@ -1,5 +1,6 @@
 //! What boards send, as it is kept, and what became of it.
 
+use super::LineCounts;
 use ohmward_proto::message::{BoardId, CaptureHead, CapturePart, Hello};
 use ohmward_proto::{BondSpectrum, Dwell, Event, EventId, Reading, SampleIndex, Settings};
 
@@ -83,6 +84,15 @@ pub enum Entry {
         /// The event as it came.
         message: Vec<u8>,
     },
+    /// How the line to a board did since this was last said. Once, not any number of times: it adds up.
+    Line {
+        /// The board.
+        board: BoardId,
+        /// When, by this computer's clock, Unix microseconds.
+        host_us: i64,
+        /// How.
+        counts: LineCounts,
+    },
     /// A captured waveform is announced.
     CaptureHead {
         /// The board.
@@ -104,7 +114,7 @@ impl Entry {
     pub(super) fn run(&self) -> Option<(BoardId, u32)> {
         match self {
             Self::Run { board, hello, .. } => Some((*board, hello.boot)),
-            Self::Settings { .. } => None,
+            Self::Settings { .. } | Self::Line { .. } => None,
             Self::Reading { board, boot, .. }
             | Self::Spectrum { board, boot, .. }
             | Self::Dwell { board, boot, .. } => Some((*board, *boot)),

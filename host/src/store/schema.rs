@@ -11,7 +11,7 @@ use rusqlite::Connection;
 /// `PRAGMA application_id`: "OHMW".
 pub const APPLICATION_ID: i64 = 0x4F48_4D57;
 /// `PRAGMA user_version`: the layout below. Higher means newer.
-pub const VERSION: i64 = 6;
+pub const VERSION: i64 = 7;
 
 pub const TABLES: &str = "
 CREATE TABLE board (
@@ -291,6 +291,19 @@ CREATE TABLE insulation_dwell (
 ) WITHOUT ROWID;
 ";
 
+/// What version 7 added: how the lines to a board did, by days of the recorder's clock. Simulations inside the recorder have no line.
+const LINES: &str = "
+CREATE TABLE line_day (
+    board           INTEGER NOT NULL REFERENCES board,
+    day             INTEGER NOT NULL,       -- since 1970-01-01, UTC
+    frames          INTEGER NOT NULL,       -- that came whole
+    damaged         INTEGER NOT NULL,       -- dropped: check sum or form
+    unknown         INTEGER NOT NULL,       -- sound, of a kind this program does not know
+    breaks          INTEGER NOT NULL,       -- times the line went away
+    PRIMARY KEY (board, day)
+) WITHOUT ROWID;
+";
+
 /// What is there already, put into what version 4 added.
 fn fill_ledger(db: &Connection) -> rusqlite::Result<()> {
     db.execute_batch(
@@ -312,7 +325,7 @@ fn fill_ledger(db: &Connection) -> rusqlite::Result<()> {
 type Migration = fn(&Connection) -> rusqlite::Result<()>;
 
 /// By the version each leads to, ascending; version 1 is [`TABLES`].
-const MIGRATIONS: [(i64, Migration); 5] = [
+const MIGRATIONS: [(i64, Migration); 6] = [
     (2, |db| db.execute_batch(SPECTRUM)),
     (3, |db| db.execute_batch(EVENT_TIMES)),
     (4, |db| {
@@ -324,6 +337,7 @@ const MIGRATIONS: [(i64, Migration); 5] = [
         chain_unread(db)
     }),
     (6, |db| db.execute_batch(DWELL)),
+    (7, |db| db.execute_batch(LINES)),
 ];
 
 /// Layouts from here on have roll-ups and an archive.
@@ -342,6 +356,12 @@ pub fn chains_unread(db: &Connection) -> rusqlite::Result<bool> {
 pub fn has_dwell(db: &Connection) -> rusqlite::Result<bool> {
     let version: i64 = db.pragma_query_value(None, "user_version", |row| row.get(0))?;
     Ok(version >= 6)
+}
+
+/// Layouts from here on hold how the lines did.
+pub fn has_lines(db: &Connection) -> rusqlite::Result<bool> {
+    let version: i64 = db.pragma_query_value(None, "user_version", |row| row.get(0))?;
+    Ok(version >= 7)
 }
 
 /// What a file with SQLite's own head turned out to be.

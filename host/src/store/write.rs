@@ -3,7 +3,7 @@
 use super::archive::known::Memory;
 use super::rollup::{DAY_US, Level, keep};
 use super::rows::{Board, Source};
-use super::{Counts, Entry, Store, StoreError, Written};
+use super::{Counts, Entry, LineCounts, Store, StoreError, Written, line};
 use ohmward_proto::message::{BoardId, Hello};
 use ohmward_proto::{BondSpectrum, EventId, Settings};
 use readings::RunNotes;
@@ -205,6 +205,11 @@ impl<'a> Batch<'a> {
                 &mut new.events,
                 &mut known.events,
             ),
+            Entry::Line {
+                board,
+                host_us,
+                counts,
+            } => self.line(*board, *host_us, counts)?,
             Entry::CaptureHead { board, head } => {
                 tally(self.head(*board, head)?, &mut new.heads, &mut known.heads);
             }
@@ -304,6 +309,25 @@ impl<'a> Batch<'a> {
                 json(settings)?
             ])?;
         Ok(!known)
+    }
+
+    fn line(&mut self, board: BoardId, host_us: i64, counts: &LineCounts) -> rusqlite::Result<()> {
+        let key = self.board(board)?;
+        self.work
+            .prepare_cached(
+                "INSERT INTO line_day VALUES (?1, ?2, ?3, ?4, ?5, ?6) ON CONFLICT DO UPDATE SET
+                 frames = frames + excluded.frames, damaged = damaged + excluded.damaged,
+                 unknown = unknown + excluded.unknown, breaks = breaks + excluded.breaks",
+            )?
+            .execute(params![
+                key,
+                line::day_of(host_us),
+                counts.frames as i64,
+                counts.damaged as i64,
+                counts.unknown as i64,
+                counts.breaks as i64,
+            ])?;
+        Ok(())
     }
 
     fn spectrum(

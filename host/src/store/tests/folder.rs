@@ -122,6 +122,11 @@ fn what_is_not_a_store_is_named_and_left_alone() {
 /// Takes away what later layouts added.
 pub fn downgrade(dir: &Path, version: i64) {
     let db = Connection::open(dir.join(FILE)).unwrap();
+    db.execute_batch("DROP TABLE line_day").unwrap();
+    if version == 6 {
+        db.pragma_update(None, "user_version", version).unwrap();
+        return;
+    }
     db.execute_batch("DROP TABLE insulation_dwell").unwrap();
     if version == 5 {
         db.pragma_update(None, "user_version", version).unwrap();

@@ -6,6 +6,7 @@ mod check;
 mod file;
 mod folder;
 mod keeper;
+mod line;
 mod long;
 mod rollup;
 
