@@ -5,6 +5,9 @@
 //!                                 └── sure enough ─→ rest ─ bridge agrees with itself ─→ leakage
 //! ```
 //!
+//! Three stays are weighed piece by piece while the bridge rests: a sample must not wait for the whole of the arithmetic.
+//! That takes 50 ms after the third stay, and as long again after the rest; in a hurry the bridge rests meanwhile too.
+//!
 //! A round ends the measurement as soon as its uncertainty allows: a quiet array of a microfarad is through in a second and
 //! a half, a large or restless one gets what the settings allow. Nothing is kept from a round that was not sure enough.
 //!
@@ -13,9 +16,8 @@
 //! milliseconds included, or nothing is said. The last stay is without extra bridge: the bridge's resistors must read
 //! their own ratio. In a hurry (a connected array whose bond is open) it is left out.
 
-use super::algebra::root;
-use super::bridge_check::{BridgeCheck, check};
-use super::fit::{BridgeState, Fit, ROWS_MAX, Row, Stay, fit};
+use super::bridge_check::{BridgeCheck, Checking};
+use super::fit::{BridgeState, Fit, Fitted, Fitting, ROWS_MAX, Row, Stay};
 use ohmward_proto::measure::{Dwell, NotMeasured, PoleLeakage};
 use ohmward_proto::settings::Bridge;
 use ohmward_proto::units::SampleIndex;
@@ -54,6 +56,9 @@ const TOLERANCE_S: f64 = 10e-9;
 /// When the time is up: three standard deviations within 15 % + 1 kΩ + 0.5 µS (2 MΩ), or it is no measurement.
 const LAST_PART: f64 = 0.15;
 const LAST_S: f64 = 0.5e-6;
+
+/// Pieces of arithmetic in a millisecond: one for each sample at the usual rate, more of them where samples come slower.
+const PIECES_A_MS: u32 = 4;
 
 /// Poles count as come to rest after so many time constants: 0.7 % of the way is left then.
 const AT_REST_TIME_CONSTANTS: f64 = 5.0;
@@ -112,6 +117,23 @@ enum Step {
     Idle,
     BondOpening { samples: u32 },
     Stay(Gather),
+    /// All stays are there; what they say is being worked out.
+    Weigh,
+}
+
+/// Which stays are fitted together: all three, and either pair.
+const FIRST: usize = 0;
+const WHOLE: usize = 1;
+const SECOND: usize = 2;
+const STAYS_OF: [core::ops::Range<usize>; 3] = [0..2, 0..3, 1..3];
+
+/// Arithmetic under way.
+#[derive(Debug)]
+enum Work {
+    Nothing,
+    /// One of the three fits.
+    Fit(usize, Fitting),
+    Check(Checking),
 }
 
 /// A row of the present stay as it comes.
@@ -144,6 +166,7 @@ struct Round {
 }
 
 /// What three stays came to.
+#[derive(Clone, Copy, Debug)]
 enum Verdict {
     Sure(Fit),
     NotYet(NotMeasured),
@@ -158,6 +181,15 @@ pub struct Sequence {
     round: Round,
     /// Of this round; the last one is under way.
     stays: heapless::Vec<Stay, 4>,
+    work: Work,
+    /// Of this round: as far as they are made, and whether the stays tell.
+    fits: [Option<Option<Fit>>; 3],
+    verdict: Option<Verdict>,
+    /// Pieces of arithmetic in a sample.
+    pieces: u32,
+    /// From mV × window to V, and a sample in s.
+    to_volts: f64,
+    dt: f64,
     /// The bridge disagreed with itself in the round before.
     suspect: bool,
     /// It could not be told.
@@ -181,6 +213,12 @@ impl Sequence {
                 last: true,
             },
             stays: heapless::Vec::new(),
+            work: Work::Nothing,
+            fits: [None; 3],
+            verdict: None,
+            pieces: (PIECES_A_MS * 1000 / setup.sample_rate_hz.max(1)).max(1),
+            to_volts: 1e-3 / f64::from(setup.window),
+            dt: 1.0 / f64::from(setup.sample_rate_hz),
             suspect: false,
             unclear: false,
             v_span: None,
@@ -233,9 +271,10 @@ impl Sequence {
         !matches!(self.step, Step::Idle)
     }
 
-    /// Samples until it could end with a finding at the soonest: with the third stay, or with the rest after it.
+    /// Samples until it could end with a finding at the soonest: after the third stay, or after the rest that follows it.
     pub fn soonest_end(&self) -> u64 {
         match &self.step {
+            Step::Weigh => 1,
             Step::Stay(gather) if self.stays.len() >= 3 => {
                 let rows = self.round.rows * self.round.shorts * self.short();
                 let stay = self.setup.window + 1 + rows;
@@ -255,7 +294,7 @@ impl Sequence {
                 .last()
                 .map(|stay| stay.state)
                 .filter(|state| *state != BridgeState::Rest),
-            Step::Idle | Step::BondOpening { .. } => None,
+            Step::Idle | Step::BondOpening { .. } | Step::Weigh => None,
         }
     }
 
@@ -295,7 +334,96 @@ impl Sequence {
                 }
                 Progress::Busy
             }
-            Step::Stay(_) => self.gather(sums),
+            Step::Stay(_) => {
+                let progress = self.gather(sums);
+                // A row that ends is work enough for its sample.
+                if progress != Progress::Busy || self.row_ended() {
+                    return progress;
+                }
+                self.weigh()
+            }
+            Step::Weigh => self.weigh(),
+        }
+    }
+
+    fn row_ended(&self) -> bool {
+        matches!(&self.step, Step::Stay(gather) if gather.row_samples == 0 && gather.start.is_some())
+    }
+
+    /// As much arithmetic as a sample has room for.
+    fn weigh(&mut self) -> Progress {
+        for _ in 0..self.pieces {
+            if let Some(progress) = self.piece() {
+                return progress;
+            }
+        }
+        Progress::Busy
+    }
+
+    /// One piece of arithmetic, if any is due: sums of what has just been seen, then fits, verdict, check. `Some` when
+    /// something follows from it.
+    fn piece(&mut self) -> Option<Progress> {
+        if self.stays.last_mut().is_some_and(Stay::sum_some) {
+            return None;
+        }
+        let complete = self.stays.iter().filter(|stay| stay.samples > 0).count();
+        match &mut self.work {
+            Work::Fit(which, fitting) => {
+                let which = *which;
+                let stays = STAYS_OF
+                    .get(which)
+                    .and_then(|range| self.stays.get(range.clone()));
+                let fit = match fitting.step(stays.unwrap_or_default(), &self.setup.bridge) {
+                    Fitted::NotYet => return None,
+                    Fitted::Nothing => None,
+                    Fitted::Is(fit) => Some(fit),
+                };
+                if let Some(place) = self.fits.get_mut(which) {
+                    *place = Some(fit);
+                }
+                self.work = Work::Nothing;
+                None
+            }
+            Work::Check(checking) => {
+                let check = checking.step(&self.stays, &self.setup.bridge)?;
+                self.work = Work::Nothing;
+                Some(self.conclude(check))
+            }
+            Work::Nothing => match (self.fits, self.verdict) {
+                ([None, _, _], _) if complete >= 2 => self.fit(FIRST),
+                ([Some(_), None, _], _) if complete >= 3 => self.fit(WHOLE),
+                ([Some(_), Some(_), None], _) if complete >= 3 => self.fit(SECOND),
+                ([Some(first), Some(whole), Some(second)], None) => {
+                    let verdict = self.verdict(first, whole, second);
+                    self.verdict = Some(verdict);
+                    self.judged(verdict)
+                }
+                (_, Some(_)) if complete >= 4 => {
+                    self.work = Work::Check(Checking::new());
+                    None
+                }
+                _ => None,
+            },
+        }
+    }
+
+    fn fit(&mut self, which: usize) -> Option<Progress> {
+        self.work = Work::Fit(which, Fitting::new());
+        None
+    }
+
+    /// What follows from three stays.
+    fn judged(&mut self, verdict: Verdict) -> Option<Progress> {
+        match (verdict, self.pace) {
+            (Verdict::Sure(fit), Pace::Short { .. }) => Some(self.end(plausible(fit.leakage))),
+            // A wrong resistor can keep any round from being sure: it gets its name before the end.
+            (Verdict::Sure(_), Pace::Full) => None,
+            (Verdict::NotYet(_), Pace::Full) if self.round.last => None,
+            (Verdict::NotYet(why), _) => {
+                // The rest has begun meanwhile, and is not asked for.
+                self.stays.truncate(3);
+                Some(self.longer(why))
+            }
         }
     }
 
@@ -322,6 +450,9 @@ impl Sequence {
             last,
         };
         self.stays.clear();
+        self.work = Work::Nothing;
+        self.fits = [None; 3];
+        self.verdict = None;
         self.v_span = None;
     }
 
@@ -333,8 +464,9 @@ impl Sequence {
         };
         let row_s =
             f64::from(self.short() * self.round.shorts) / f64::from(self.setup.sample_rate_hz);
+        let rows = self.round.rows as usize;
         // Four at most: after the fourth everything is decided.
-        let _ = self.stays.push(Stay::new(state, toward, row_s));
+        let _ = self.stays.push(Stay::new(state, toward, row_s, rows));
         self.step = Step::Stay(Gather::default());
     }
 
@@ -369,8 +501,7 @@ impl Sequence {
         }
 
         // mV × window, twice over: to volts × samples, then to volt seconds.
-        let to_volts = 1e-3 / f64::from(setup.window);
-        let dt = 1.0 / f64::from(setup.sample_rate_hz);
+        let (to_volts, dt) = (self.to_volts, self.dt);
         let (pos, neg) = (sums.v_pos - start.v_pos, sums.v_neg - start.v_neg);
         let short_row = Row {
             pos_vs: (gather.pos as f64 * 0.5 * to_volts * dt) as f32,
@@ -392,7 +523,7 @@ impl Sequence {
         }
         stay.last = short_row;
         stay.last_s = f64::from(short) * dt;
-        let complete = stay.rows.len() as u32 >= self.round.rows;
+        let complete = stay.complete();
         if complete {
             stay.samples = gather.samples;
         }
@@ -428,20 +559,14 @@ impl Sequence {
                 self.enter(self.round.twice);
                 Progress::Busy
             }
-            3 => match self.verdict() {
-                // A wrong resistor can keep any round from being sure: it gets its name before the end.
-                Verdict::NotYet(_) if self.pace == Pace::Full && self.round.last => {
-                    self.enter(BridgeState::Rest);
-                    Progress::Busy
-                }
-                Verdict::NotYet(why) => self.longer(why),
-                Verdict::Sure(_) if self.pace == Pace::Full => {
-                    self.enter(BridgeState::Rest);
-                    Progress::Busy
-                }
-                Verdict::Sure(fit) => self.end(plausible(fit.leakage)),
-            },
-            _ => self.conclude(),
+            3 if self.pace == Pace::Full => {
+                self.enter(BridgeState::Rest);
+                Progress::Busy
+            }
+            _ => {
+                self.step = Step::Weigh;
+                Progress::Busy
+            }
         }
     }
 
@@ -480,12 +605,8 @@ impl Sequence {
     }
 
     /// After three stays.
-    fn verdict(&self) -> Verdict {
-        let bridge = &self.setup.bridge;
-        // The slices are there, this being after three stays.
-        let some = |from: usize, to: usize| fit(self.stays.get(from..to).unwrap_or(&[]), bridge);
-        let fits = (some(0, 3), some(0, 2), some(1, 3));
-        let (Some(whole), Some(first), Some(second)) = fits else {
+    fn verdict(&self, first: Option<Fit>, whole: Option<Fit>, second: Option<Fit>) -> Verdict {
+        let (Some(whole), Some(first), Some(second)) = (whole, first, second) else {
             return Verdict::NotYet(NotMeasured::BridgeUnmoved);
         };
         if whole.swing < UNMOVED_PART {
@@ -494,7 +615,7 @@ impl Sequence {
         let g = whole.total_s().abs();
         let sigma = f64::from(whole.leakage.g_sigma.0);
         let apart = (first.total_s() - second.total_s()).abs();
-        let unsure = 3.0 * (first.scatter_s + second.scatter_s);
+        let unsure = 3.0 * f64::from(first.scatter_s + second.scatter_s);
         if !whole.steady || apart > unsure + PAIRS_APART_PART * g {
             return Verdict::NotYet(NotMeasured::FaultMoved);
         }
@@ -509,8 +630,8 @@ impl Sequence {
     }
 
     /// After the rest.
-    fn conclude(&mut self) -> Progress {
-        match check(&self.stays, &self.setup.bridge) {
+    fn conclude(&mut self, check: BridgeCheck) -> Progress {
+        match check {
             // A fault that arrives during the rest looks the same: once more, then it is the bridge.
             BridgeCheck::Disagrees if self.suspect => self.end(Err(NotMeasured::BridgeWrong)),
             BridgeCheck::Disagrees => {
@@ -533,16 +654,17 @@ impl Sequence {
     }
 
     /// The fit of the three stays, with what the bridge may hide as a part of it.
-    fn conclude_with(&mut self, unseen: f64) -> Progress {
-        match self.verdict() {
-            Verdict::Sure(fit) => {
+    fn conclude_with(&mut self, unseen: f32) -> Progress {
+        match self.verdict {
+            Some(Verdict::Sure(fit)) => {
                 let mut leakage = fit.leakage;
-                let sigma = f64::from(leakage.g_sigma.0);
-                let of_bridge = unseen * fit.total_s();
-                leakage.g_sigma.0 = root(sigma * sigma + of_bridge * of_bridge) as f32;
+                let sigma = leakage.g_sigma.0;
+                let of_bridge = unseen * fit.total_s() as f32;
+                leakage.g_sigma.0 = libm::sqrtf(sigma * sigma + of_bridge * of_bridge);
                 self.end(plausible(leakage))
             }
-            Verdict::NotYet(why) => self.end(Err(why)),
+            Some(Verdict::NotYet(why)) => self.end(Err(why)),
+            None => self.end(Err(NotMeasured::NotSettled)),
         }
     }
 }
