@@ -16,6 +16,8 @@ pub const PRE_SAMPLES: usize = 640;
 /// Samples from the trigger on: contactor opening included.
 pub const POST_SAMPLES: usize = 384;
 const LEN: usize = PRE_SAMPLES + POST_SAMPLES;
+/// RAM of the two buffers, bytes.
+pub const CAPTURE_BYTES: usize = 2 * LEN * size_of::<Codes>();
 
 /// What a capture is of.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]

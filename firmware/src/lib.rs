@@ -55,6 +55,6 @@ mod sudden;
 mod window;
 
 pub use calibrate::{MicroAmps, MilliVolts};
-pub use capture::{POST_SAMPLES, PRE_SAMPLES};
+pub use capture::{CAPTURE_BYTES, POST_SAMPLES, PRE_SAMPLES};
 pub use monitor::{Identity, Inputs, Monitor, Outputs, Rest, Sample};
 pub use self_test::TEST_CURRENT;

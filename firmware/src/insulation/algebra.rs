@@ -34,16 +34,16 @@ impl Cofactors {
         })
     }
 
-    /// The inverse.
-    pub fn inverse(&self) -> Three<Three<f64>> {
+    /// One row of the inverse.
+    pub fn row(&self, n: usize) -> Three<f64> {
         let [[a, b, c], [d, e, f], [g, h, i]] = self.of;
         let [ca, cb, cc] = self.first;
-        let adjugate = [
-            [ca, c * h - b * i, b * f - c * e],
-            [cb, a * i - c * g, c * d - a * f],
-            [cc, b * g - a * h, a * e - b * d],
-        ];
-        adjugate.map(|row| row.map(|x| x / self.determinant))
+        let adjugate = match n {
+            0 => [ca, c * h - b * i, b * f - c * e],
+            1 => [cb, a * i - c * g, c * d - a * f],
+            _ => [cc, b * g - a * h, a * e - b * d],
+        };
+        adjugate.map(|x| x / self.determinant)
     }
 }
 
@@ -52,7 +52,7 @@ mod tests {
     use super::*;
 
     fn inverse(m: Three<Three<f64>>) -> Option<Three<Three<f64>>> {
-        Cofactors::of(m).map(|m| m.inverse())
+        Cofactors::of(m).map(|m| [0, 1, 2].map(|n| m.row(n)))
     }
 
     /// By hand: the inverse of [[2,0,0],[0,4,1],[0,0,8]] is [[1/2,0,0],[0,1/4,−1/32],[0,0,1/8]].

@@ -162,7 +162,8 @@ enum Piece {
     /// Sums of this stay into the equations.
     Sums(usize),
     Cofactors,
-    Solve(Cofactors),
+    /// This row of the inverse.
+    Solve(Cofactors, usize),
     /// This row of this stay: what it leaves unexplained.
     Row(usize, usize),
     Sigma,
@@ -216,22 +217,27 @@ impl Scaling {
                     self.add(stay);
                     Piece::Sums(n + 1)
                 }
-                None => Piece::Cofactors,
-            },
-            Piece::Cofactors => {
-                self.tell();
-                match Cofactors::of(self.equations.map(|e| e.of)) {
-                    Some(cofactors) => Piece::Solve(cofactors),
-                    None => return Scaled::Nothing,
+                None => {
+                    self.tell();
+                    Piece::Cofactors
                 }
-            }
-            Piece::Solve(cofactors) => {
-                let inverse = cofactors.inverse();
+            },
+            Piece::Cofactors => match Cofactors::of(self.equations.map(|e| e.of)) {
+                Some(cofactors) => Piece::Solve(cofactors, 0),
+                None => return Scaled::Nothing,
+            },
+            Piece::Solve(cofactors, n) => {
+                let row = cofactors.row(n);
                 let known = self.equations.map(|e| -e.known);
-                self.unknown = inverse.map(|row| dot(row, known));
-                let [_, _, of_k] = inverse;
-                self.of_k = of_k.map(|x| x as f32);
-                Piece::Row(0, 0)
+                if let Some(unknown) = self.unknown.get_mut(n) {
+                    *unknown = dot(row, known);
+                }
+                if n < 2 {
+                    Piece::Solve(cofactors, n + 1)
+                } else {
+                    self.of_k = row.map(|x| x as f32);
+                    Piece::Row(0, 0)
+                }
             }
             Piece::Row(n, k) => match stays.get(n) {
                 Some(stay) if !self.used(stay) => Piece::Row(n + 1, 0),

@@ -127,9 +127,10 @@ impl Equation {
 enum Piece {
     /// Sums of this stay into the equations.
     Sums(usize),
-    /// Whether C can be told, and whether the equations can be solved.
+    /// Whether the equations can be solved.
     Cofactors,
-    Solve(Cofactors),
+    /// This row of the inverse.
+    Solve(Cofactors, usize),
     /// This row of this stay: what it leaves unexplained.
     Row(usize, usize),
     Tolerance,
@@ -151,7 +152,8 @@ pub enum Fitted {
 struct Solution {
     /// g₊, g₋, C.
     unknown: Three<f64>,
-    /// What a coulomb of error in each equation does to the sum of both conductances, and to C.
+    /// What a coulomb of error in each equation does to g₊, to the sum of both conductances, and to C.
+    of_pos: Three<f64>,
     of_sum: Three<f32>,
     of_c: Three<f32>,
 }
@@ -219,18 +221,22 @@ impl Fitting {
                     self.add(stay, bridge);
                     Piece::Sums(n + 1)
                 }
-                None => Piece::Cofactors,
-            },
-            Piece::Cofactors => {
-                self.tell();
-                match Cofactors::of(self.equations.map(|e| e.of)) {
-                    Some(cofactors) => Piece::Solve(cofactors),
-                    None => return Fitted::Nothing,
+                None => {
+                    self.tell();
+                    Piece::Cofactors
                 }
-            }
-            Piece::Solve(cofactors) => {
-                self.solve(&cofactors);
-                Piece::Row(0, 0)
+            },
+            Piece::Cofactors => match Cofactors::of(self.equations.map(|e| e.of)) {
+                Some(cofactors) => Piece::Solve(cofactors, 0),
+                None => return Fitted::Nothing,
+            },
+            Piece::Solve(cofactors, n) => {
+                self.solve(n, cofactors.row(n));
+                if n < 2 {
+                    Piece::Solve(cofactors, n + 1)
+                } else {
+                    Piece::Row(0, 0)
+                }
             }
             Piece::Row(n, k) => match stays.get(n) {
                 Some(stay) if stay.state == BridgeState::Rest => Piece::Row(n + 1, 0),
@@ -274,15 +280,18 @@ impl Fitting {
         }
     }
 
-    fn solve(&mut self, cofactors: &Cofactors) {
-        let inverse = cofactors.inverse();
+    /// One of the unknowns, by its row of the inverse.
+    fn solve(&mut self, n: usize, row: Three<f64>) {
         let known = self.equations.map(|e| -e.known);
-        let [of_pos, of_neg, of_c] = inverse;
-        self.solution = Solution {
-            unknown: inverse.map(|row| dot(row, known)),
-            of_sum: sum(of_pos, of_neg).map(|x| x as f32),
-            of_c: of_c.map(|x| x as f32),
-        };
+        let solution = &mut self.solution;
+        if let Some(unknown) = solution.unknown.get_mut(n) {
+            *unknown = dot(row, known);
+        }
+        match n {
+            0 => solution.of_pos = row,
+            1 => solution.of_sum = sum(solution.of_pos, row).map(|x| x as f32),
+            _ => solution.of_c = row.map(|x| x as f32),
+        }
     }
 
     /// What the level in this state does to the sum of both conductances, and to C.
@@ -492,7 +501,8 @@ mod tests {
             // v₋ = u, v₊ = u + v: balance gives u∞ = −v·gp/(gp + gn).
             let end = -v * gp / (gp + gn);
             let step = taus * tau / 16.0;
-            let mut stay = Stay::new(state, toward, step, 16);
+            let mut stay = Stay::new();
+            stay.begin(state, toward, step, 16);
             for k in 0..16 {
                 let (t0, t1) = (f64::from(k) * step, f64::from(k + 1) * step);
                 let decay = |t: f64| (-t / tau).exp();

@@ -34,9 +34,9 @@ const ROW_MS: u32 = 20;
 const FIRST_MS: u32 = 250;
 /// Each round is this many times as long as the one before.
 const LONGER: u32 = 3;
-/// Array voltage may move by this part during a round. The balance holds at every instant, so a moving array
+/// Array voltage may move by one part in so many during a round. The balance holds at every instant, so a moving array
 /// costs accuracy only through unequal capacitance of the poles.
-const ARRAY_MOVED_PART: f64 = 0.05;
+const ARRAY_MOVED_PER: i64 = 20;
 /// Switching the bridge moves the poles by g_switched/(Σg + g_switched) of the array voltage, wherever the leakage sits:
 /// 0.5 % at 1 kΩ. Below this part (400 Ω) noise would decide what is read, so it is not called a reading.
 const UNMOVED_PART: f64 = 2e-3;
@@ -61,7 +61,7 @@ const LAST_S: f64 = 0.5e-6;
 const PIECES_A_MS: u32 = 4;
 
 /// Poles count as come to rest after so many time constants: 0.7 % of the way is left then.
-const AT_REST_TIME_CONSTANTS: f64 = 5.0;
+const AT_REST_TIME_CONSTANTS: f32 = 5.0;
 
 /// What a measurement needs to know.
 #[derive(Clone, Copy, Debug)]
@@ -120,6 +120,9 @@ enum Step {
     /// All stays are there; what they say is being worked out.
     Weigh,
 }
+
+/// Stays of a round: three, and the rest.
+const STAYS: usize = 4;
 
 /// Which stays are fitted together: all three, and either pair.
 const FIRST: usize = 0;
@@ -180,27 +183,34 @@ pub struct Sequence {
     step: Step,
     round: Round,
     /// Of this round; the last one is under way.
-    stays: heapless::Vec<Stay, 4>,
+    stays: [Stay; STAYS],
+    /// So many of them.
+    begun: usize,
     work: Work,
     /// Of this round: as far as they are made, and whether the stays tell.
     fits: [Option<Option<Fit>>; 3],
     verdict: Option<Verdict>,
     /// Pieces of arithmetic in a sample.
     pieces: u32,
-    /// From mV × window to V, and a sample in s.
-    to_volts: f64,
+    /// From mV × window to half a V, and a sample in s.
+    half_to_volts: f64,
     dt: f64,
+    /// Length of a short row, s.
+    last_s: f64,
+    /// Length of a row of this round, s.
+    row_s: f64,
     /// The bridge disagreed with itself in the round before.
     suspect: bool,
     /// It could not be told.
     unclear: bool,
-    /// Least and greatest array voltage seen in this round, in V.
-    v_span: Option<(f64, f64)>,
+    /// Least and greatest array voltage seen in this round, in mV × window.
+    v_span: Option<(i64, i64)>,
 }
 
 impl Sequence {
     /// Idle, for this set-up.
     pub fn new(setup: Setup) -> Self {
+        let dt = 1.0 / f64::from(setup.sample_rate_hz);
         Self {
             setup,
             pace: Pace::Full,
@@ -212,13 +222,16 @@ impl Sequence {
                 twice: BridgeState::A,
                 last: true,
             },
-            stays: heapless::Vec::new(),
+            stays: [const { Stay::new() }; STAYS],
+            begun: 0,
             work: Work::Nothing,
             fits: [None; 3],
             verdict: None,
             pieces: (PIECES_A_MS * 1000 / setup.sample_rate_hz.max(1)).max(1),
-            to_volts: 1e-3 / f64::from(setup.window),
-            dt: 1.0 / f64::from(setup.sample_rate_hz),
+            half_to_volts: 0.5e-3 / f64::from(setup.window),
+            row_s: 0.0,
+            dt,
+            last_s: f64::from(short_row(&setup)) * dt,
             suspect: false,
             unclear: false,
             v_span: None,
@@ -275,7 +288,7 @@ impl Sequence {
     pub fn soonest_end(&self) -> u64 {
         match &self.step {
             Step::Weigh => 1,
-            Step::Stay(gather) if self.stays.len() >= 3 => {
+            Step::Stay(gather) if self.begun >= 3 => {
                 let rows = self.round.rows * self.round.shorts * self.short();
                 let stay = self.setup.window + 1 + rows;
                 u64::from(stay.saturating_sub(gather.samples).max(1))
@@ -290,7 +303,7 @@ impl Sequence {
     pub fn bridge(&self) -> Option<BridgeState> {
         match &self.step {
             Step::Stay(_) => self
-                .stays
+                .stays()
                 .last()
                 .map(|stay| stay.state)
                 .filter(|state| *state != BridgeState::Rest),
@@ -306,8 +319,8 @@ impl Sequence {
             b_samples: 0,
             extrapolated: false,
         };
-        let of_array = f64::from(leakage.g_pos.0) + f64::from(leakage.g_neg.0);
-        for stay in &self.stays {
+        let of_array = leakage.g_pos.0 + leakage.g_neg.0;
+        for stay in self.stays() {
             let longest = match stay.state {
                 BridgeState::A => &mut dwell.a_samples,
                 BridgeState::B => &mut dwell.b_samples,
@@ -315,16 +328,16 @@ impl Sequence {
             };
             *longest = stay.samples.max(*longest);
             let (pos, neg) = stay.state.known(&self.setup.bridge);
-            let dwelt_s = f64::from(stay.samples) / f64::from(self.setup.sample_rate_hz);
+            let dwelt_s = stay.samples as f32 / self.setup.sample_rate_hz as f32;
+            let all = of_array + pos as f32 + neg as f32;
             // C/Σg is the time constant; without a division by what noise may take to nothing.
-            dwell.extrapolated |=
-                dwelt_s * (of_array + pos + neg) < AT_REST_TIME_CONSTANTS * f64::from(leakage.c.0);
+            dwell.extrapolated |= dwelt_s * all < AT_REST_TIME_CONSTANTS * leakage.c.0;
         }
         dwell
     }
 
-    /// One sample.
-    pub fn step(&mut self, sums: WindowSums) -> Progress {
+    /// One sample. `with_room`: it has time for a piece of arithmetic too.
+    pub fn step(&mut self, sums: WindowSums, with_room: bool) -> Progress {
         match &mut self.step {
             Step::Idle => Progress::Idle,
             Step::BondOpening { samples } => {
@@ -337,12 +350,13 @@ impl Sequence {
             Step::Stay(_) => {
                 let progress = self.gather(sums);
                 // A row that ends is work enough for its sample.
-                if progress != Progress::Busy || self.row_ended() {
+                if progress != Progress::Busy || self.row_ended() || !with_room {
                     return progress;
                 }
                 self.weigh()
             }
-            Step::Weigh => self.weigh(),
+            Step::Weigh if with_room => self.weigh(),
+            Step::Weigh => Progress::Busy,
         }
     }
 
@@ -363,10 +377,11 @@ impl Sequence {
     /// One piece of arithmetic, if any is due: sums of what has just been seen, then fits, verdict, check. `Some` when
     /// something follows from it.
     fn piece(&mut self) -> Option<Progress> {
-        if self.stays.last_mut().is_some_and(Stay::sum_some) {
+        if self.stay_mut().is_some_and(Stay::sum_some) {
             return None;
         }
-        let complete = self.stays.iter().filter(|stay| stay.samples > 0).count();
+        let complete = self.stays().iter().filter(|stay| stay.samples > 0).count();
+        let begun = self.begun;
         match &mut self.work {
             Work::Fit(which, fitting) => {
                 let which = *which;
@@ -385,16 +400,17 @@ impl Sequence {
                 None
             }
             Work::Check(checking) => {
-                let check = checking.step(&self.stays, &self.setup.bridge)?;
+                let stays = self.stays.get(..begun).unwrap_or_default();
+                let check = checking.step(stays, &self.setup.bridge)?;
                 self.work = Work::Nothing;
                 Some(self.conclude(check))
             }
-            Work::Nothing => match (self.fits, self.verdict) {
+            Work::Nothing => match (&self.fits, self.verdict) {
                 ([None, _, _], _) if complete >= 2 => self.fit(FIRST),
                 ([Some(_), None, _], _) if complete >= 3 => self.fit(WHOLE),
                 ([Some(_), Some(_), None], _) if complete >= 3 => self.fit(SECOND),
                 ([Some(first), Some(whole), Some(second)], None) => {
-                    let verdict = self.verdict(first, whole, second);
+                    let verdict = self.verdict(*first, *whole, *second);
                     self.verdict = Some(verdict);
                     self.judged(verdict)
                 }
@@ -421,17 +437,24 @@ impl Sequence {
             (Verdict::NotYet(_), Pace::Full) if self.round.last => None,
             (Verdict::NotYet(why), _) => {
                 // The rest has begun meanwhile, and is not asked for.
-                self.stays.truncate(3);
+                self.begun = 3;
                 Some(self.longer(why))
             }
         }
     }
 
+    /// Stays of this round, the one under way last.
+    fn stays(&self) -> &[Stay] {
+        self.stays.get(..self.begun).unwrap_or_default()
+    }
+
+    fn stay_mut(&mut self) -> Option<&mut Stay> {
+        self.stays.get_mut(self.begun.checked_sub(1)?)
+    }
+
     /// Samples in a short row: at least a window, so that rows do not share samples and their noise is their own.
     fn short(&self) -> u32 {
-        self.setup
-            .window
-            .max(ROW_MS * self.setup.sample_rate_hz / 1000)
+        short_row(&self.setup)
     }
 
     /// Samples in a stay of so many short rows.
@@ -449,7 +472,8 @@ impl Sequence {
             twice,
             last,
         };
-        self.stays.clear();
+        self.begun = 0;
+        self.row_s = f64::from(self.short() * per_row) * self.dt;
         self.work = Work::Nothing;
         self.fits = [None; 3];
         self.verdict = None;
@@ -457,16 +481,17 @@ impl Sequence {
     }
 
     fn enter(&mut self, state: BridgeState) {
-        let before = self.stays.last().map(|stay| stay.state);
+        let before = self.stays().last().map(|stay| stay.state);
         let toward = match (state, before) {
             (BridgeState::A, _) | (BridgeState::Rest, Some(BridgeState::B)) => -1.0,
             (BridgeState::B | BridgeState::Rest, _) => 1.0,
         };
-        let row_s =
-            f64::from(self.short() * self.round.shorts) / f64::from(self.setup.sample_rate_hz);
-        let rows = self.round.rows as usize;
+        let (row_s, rows) = (self.row_s, self.round.rows as usize);
         // Four at most: after the fourth everything is decided.
-        let _ = self.stays.push(Stay::new(state, toward, row_s, rows));
+        if let Some(stay) = self.stays.get_mut(self.begun) {
+            stay.begin(state, toward, row_s, rows);
+            self.begun += 1;
+        }
         self.step = Step::Stay(Gather::default());
     }
 
@@ -477,7 +502,8 @@ impl Sequence {
 
     fn gather(&mut self, sums: WindowSums) -> Progress {
         let (setup, short) = (self.setup, self.short());
-        let (Step::Stay(gather), Some(stay)) = (&mut self.step, self.stays.last_mut()) else {
+        let stays = self.stays.get_mut(..self.begun).unwrap_or_default();
+        let (Step::Stay(gather), Some(stay)) = (&mut self.step, stays.last_mut()) else {
             return Progress::Idle;
         };
         gather.samples += 1;
@@ -501,15 +527,15 @@ impl Sequence {
         }
 
         // mV × window, twice over: to volts × samples, then to volt seconds.
-        let (to_volts, dt) = (self.to_volts, self.dt);
+        let (half_to_volts, dt) = (self.half_to_volts, self.dt);
         let (pos, neg) = (sums.v_pos - start.v_pos, sums.v_neg - start.v_neg);
         let short_row = Row {
-            pos_vs: (gather.pos as f64 * 0.5 * to_volts * dt) as f32,
-            neg_vs: (gather.neg as f64 * 0.5 * to_volts * dt) as f32,
-            moved_v: ((pos + neg) as f64 * 0.5 * to_volts) as f32,
-            array_moved_v: ((pos - neg) as f64 * to_volts) as f32,
+            pos_vs: (gather.pos as f64 * half_to_volts * dt) as f32,
+            neg_vs: (gather.neg as f64 * half_to_volts * dt) as f32,
+            moved_v: ((pos + neg) as f64 * half_to_volts) as f32,
+            array_moved_v: ((2 * (pos - neg)) as f64 * half_to_volts) as f32,
         };
-        let v = (sums.v_pos - sums.v_neg) as f64 * to_volts;
+        let v = sums.v_pos - sums.v_neg;
         gather.row_samples = 0;
         gather.start = Some(sums);
         gather.pos = sums.v_pos;
@@ -522,7 +548,7 @@ impl Sequence {
             gather.shorts = 0;
         }
         stay.last = short_row;
-        stay.last_s = f64::from(short) * dt;
+        stay.last_s = self.last_s;
         let complete = stay.complete();
         if complete {
             stay.samples = gather.samples;
@@ -531,10 +557,10 @@ impl Sequence {
         let (low, high) = self.v_span.unwrap_or((v, v));
         let (low, high) = (low.min(v), high.max(v));
         self.v_span = Some((low, high));
-        if (v * 1e3) < setup.v_min_mv as f64 {
+        if v < setup.v_min_mv * i64::from(setup.window) {
             return self.end(Err(NotMeasured::ArrayDark));
         }
-        if high - low > ARRAY_MOVED_PART * high {
+        if (high - low) * ARRAY_MOVED_PER > high {
             return self.end(Err(NotMeasured::ArrayMoved));
         }
         if complete {
@@ -550,7 +576,7 @@ impl Sequence {
             BridgeState::A => BridgeState::B,
             BridgeState::B | BridgeState::Rest => BridgeState::A,
         };
-        match self.stays.len() {
+        match self.begun {
             0 | 1 => {
                 self.enter(once);
                 Progress::Busy
@@ -594,7 +620,7 @@ impl Sequence {
 
     /// A round that begins with the state that the last one did not end in.
     fn again(&mut self, samples: u32, last: bool) -> Progress {
-        let ended_in = self.stays.last().map(|stay| stay.state);
+        let ended_in = self.stays().last().map(|stay| stay.state);
         let first = match ended_in {
             Some(BridgeState::A) => BridgeState::B,
             Some(BridgeState::B | BridgeState::Rest) | None => BridgeState::A,
@@ -667,6 +693,11 @@ impl Sequence {
             None => self.end(Err(NotMeasured::NotSettled)),
         }
     }
+}
+
+/// See [`Sequence::short`].
+fn short_row(setup: &Setup) -> u32 {
+    setup.window.max(ROW_MS * setup.sample_rate_hz / 1000)
 }
 
 /// No pole leaks less than nothing, beyond the noise.

@@ -109,21 +109,46 @@ pub struct Place {
 }
 
 impl Stay {
-    /// An empty one, for that many rows.
-    pub fn new(state: BridgeState, toward: f64, row_s: f64, planned: usize) -> Self {
+    /// None yet.
+    pub const fn new() -> Self {
+        const NOTHING: Sums = Sums {
+            t: 0.0,
+            pos: 0.0,
+            neg: 0.0,
+            moved: 0.0,
+            spread: 0.0,
+        };
         Self {
-            state,
-            toward,
-            row_s,
+            state: BridgeState::Rest,
+            toward: 0.0,
+            row_s: 0.0,
             rows: heapless::Vec::new(),
-            planned: planned.clamp(1, ROWS_MAX),
+            planned: 1,
             summed: 0,
-            level: Sums::default(),
-            transient: Sums::default(),
-            last: Row::default(),
+            level: NOTHING,
+            transient: NOTHING,
+            last: Row {
+                pos_vs: 0.0,
+                neg_vs: 0.0,
+                moved_v: 0.0,
+                array_moved_v: 0.0,
+            },
             last_s: 0.0,
             samples: 0,
         }
+    }
+
+    /// An empty one, for that many rows; in its place, without a copy.
+    pub fn begin(&mut self, state: BridgeState, toward: f64, row_s: f64, planned: usize) {
+        self.state = state;
+        self.toward = toward;
+        self.row_s = row_s;
+        self.rows.clear();
+        self.planned = planned.clamp(1, ROWS_MAX);
+        self.summed = 0;
+        self.level = Sums::default();
+        self.transient = Sums::default();
+        self.samples = 0;
     }
 
     /// All planned rows are there.

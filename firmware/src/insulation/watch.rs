@@ -216,7 +216,8 @@ impl Watch {
             }
             Due::Never | Due::Wait => {}
         }
-        match self.sequence.step(poles.sums) {
+        // Where light is looked at there is work enough already.
+        match self.sequence.step(poles.sums, poles.v_mv.is_none()) {
             Progress::Done(Ok(leakage)) => self.judge(now, state, leakage, &mut watched),
             Progress::Done(Err(why)) => self.failed(now, state, why, &mut watched),
             Progress::Idle | Progress::Busy => {}

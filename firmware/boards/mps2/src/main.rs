@@ -64,7 +64,7 @@ fn main() -> ! {
         let Ok(_) = board.decide() else { continue };
         let since = board.source().since;
         let decided = timer::now();
-        board.serve_link();
+        board.serve();
         let answer = Answer {
             outputs: plant::read(PINS_AT),
             decide_ticks: decided.wrapping_sub(since),

@@ -77,7 +77,7 @@ impl Array {
                 v_pos: pos.sum(),
                 v_neg: neg.sum(),
             };
-            match sequence.step(sums) {
+            match sequence.step(sums, true) {
                 Progress::Done(result) => {
                     let at = SampleIndex(u64::from(n));
                     self.dwell = result.ok().map(|leakage| sequence.dwelt(&leakage, at));
