@@ -7,6 +7,7 @@
 //! it ([`crate::nv`] says how little), and the link as far as it has room. [`Board::decide`] touches neither, so a trip
 //! has switched its outputs before flash hears of it.
 
+use crate::memory::{self, InPlace, Memory};
 use crate::monitor::{Identity, Inputs, Monitor, Outputs, Rest, Sample};
 use crate::nv::{CAUGHT_UP_MS, Found, HELD_BACK_MS_MAX, Kept, KeptCalibration, Nv, Permit};
 use embedded_hal::digital::{InputPin, OutputPin};
@@ -118,6 +119,8 @@ pub struct Parts<S, O, I, F, L> {
     pub flash: F,
     /// Byte link to the host.
     pub link: L,
+    /// Memory for the large arrays.
+    pub memory: InPlace<Memory>,
 }
 
 /// What has been looked at of what has come.
@@ -147,7 +150,7 @@ pub struct Board<S, O, I, F, L> {
     /// The last piece of work for the link was a frame that had come: the next one that goes is first.
     heard: bool,
     decoder: Decoder,
-    frame: [u8; MAX_FRAME],
+    frame: InPlace<[u8; MAX_FRAME]>,
     frame_len: usize,
     frame_sent: usize,
     stats: LinkStats,
@@ -171,6 +174,7 @@ where
     ///
     /// # Errors
     /// [`BoardFault::Start`] when flash cannot hold the boot count: event numbers would repeat.
+    #[inline(never)]
     pub fn start(
         parts: Parts<S, O, I, F, L>,
         identity: Identity,
@@ -219,8 +223,11 @@ where
             boot: kept.boot,
             ..identity
         };
-        let mut monitor =
-            Monitor::new(identity, kept.settings, calibration).map_err(BoardFault::Start)?;
+        let window = Monitor::window_for(&identity, &kept.settings, &calibration)
+            .map_err(BoardFault::Start)?;
+        let (memory, frame) = memory::split(parts.memory);
+        let mut monitor = Monitor::placed(identity, kept.settings, calibration, window, memory);
+        monitor.begin();
         if let Some(cause) = kept.tripped {
             // Trips that had been reset when the supply went away are over: a board without power at night would count
             // them for ever.
@@ -247,7 +254,7 @@ where
             heard: false,
             decoder: Decoder::new(),
             // A zero first: a frame that the supply did not last through ends here, not with the hello.
-            frame: [0; MAX_FRAME],
+            frame,
             frame_len: 1,
             frame_sent: 0,
             stats: LinkStats::default(),
@@ -413,8 +420,9 @@ where
             frame: end.is_some(),
         };
         let mut said = None;
-        self.decoder.feed(piece, |message| said = message.ok());
-        if let Some(message) = said {
+        self.decoder
+            .feed_to_board(piece, |message| said = message.ok());
+        if let Some(Some(message)) = said {
             self.receive(&message);
         }
         Some(heard)
@@ -449,7 +457,7 @@ where
         let Some(message) = self.monitor.poll() else {
             return false;
         };
-        if let Ok(len) = encode(&message, &mut self.frame) {
+        if let Ok(len) = encode(&message, &mut self.frame[..]) {
             self.frame_len = len;
             self.stats.frames_out = self.stats.frames_out.wrapping_add(1);
         }

@@ -16,8 +16,8 @@ use ohmward_core::{CAPTURE_BYTES, Inputs, Outputs, Sample};
 use ohmward_plant::contactor::ContactorSettings;
 use ohmward_proto::emulated::{Answer, Setup, TICKS_HZ};
 use ohmward_proto::event::EventId;
-use ohmward_proto::settings::Settings;
 use ohmward_proto::message::{Ack, Acks, BoardId, Command, Message};
+use ohmward_proto::settings::Settings;
 use ohmward_proto::{Decoder, EventKind, MAX_FRAME, PROTOCOL_VERSION, encode};
 use std::path::PathBuf;
 
@@ -253,11 +253,27 @@ fn the_image_fits_a_chip() {
         story.run(5.0);
         let tripped = |kind: &EventKind| matches!(kind, EventKind::Tripped { .. });
         assert!(story.events.iter().any(tripped), "{name}");
-        assert!(story.captures > 0 && story.readings > 20, "{name}: {} {} {:?}", story.captures, story.readings, story.events);
+        assert!(
+            story.captures > 0 && story.readings > 20,
+            "{name}: {} {} {:?}",
+            story.captures,
+            story.readings,
+            story.events
+        );
         let worst = |of: fn(&Answer) -> u32| {
             let mut all: Vec<_> = story.answers.iter().map(of).enumerate().collect();
             all.sort_by_key(|(_, ticks)| std::cmp::Reverse(*ticks));
-            println!("{:?}", all.iter().take(24).map(|(n,t)|(*n,instructions(*t),outputs_of(story.answers[*n].outputs).bond_switch)).collect::<Vec<_>>());
+            println!(
+                "{:?}",
+                all.iter()
+                    .take(24)
+                    .map(|(n, t)| (
+                        *n,
+                        instructions(*t),
+                        outputs_of(story.answers[*n].outputs).bond_switch
+                    ))
+                    .collect::<Vec<_>>()
+            );
             all.first().map_or(0, |(_, ticks)| instructions(*ticks))
         };
         let (decides, turns) = (worst(|a| a.decide_ticks), worst(|a| a.turn_ticks));

@@ -17,21 +17,25 @@ pub struct Cofactors {
 }
 
 impl Cofactors {
-    /// `None` when the rows do not span three dimensions, judged against their own lengths.
-    pub fn of(m: Three<Three<f64>>) -> Option<Self> {
+    /// The first step.
+    pub fn of(m: Three<Three<f64>>) -> Self {
         let [[a, b, c], [d, e, f], [g, h, i]] = m;
         let first = [e * i - f * h, f * g - d * i, d * h - e * g];
         let [ca, cb, cc] = first;
-        let determinant = a * ca + b * cb + c * cc;
-        // Of the three rows' lengths, so that units do not matter.
-        let volume = m.iter().fold(1.0, |v, row| v * dot(*row, *row));
-        // A NaN spans nothing.
-        let spans = determinant.is_finite() && determinant * determinant > 1e-18 * volume;
-        spans.then_some(Self {
+        Self {
             of: m,
             first,
-            determinant,
-        })
+            determinant: a * ca + b * cb + c * cc,
+        }
+    }
+
+    /// The rows span three dimensions, judged against their own lengths: there is an inverse.
+    pub fn spans(&self) -> bool {
+        let determinant = self.determinant;
+        // Of the three rows' lengths, so that units do not matter.
+        let volume = self.of.iter().fold(1.0, |v, row| v * dot(*row, *row));
+        // A NaN spans nothing.
+        determinant.is_finite() && determinant * determinant > 1e-18 * volume
     }
 
     /// One row of the inverse.
@@ -52,7 +56,8 @@ mod tests {
     use super::*;
 
     fn inverse(m: Three<Three<f64>>) -> Option<Three<Three<f64>>> {
-        Cofactors::of(m).map(|m| [0, 1, 2].map(|n| m.row(n)))
+        let m = Cofactors::of(m);
+        m.spans().then(|| [0, 1, 2].map(|n| m.row(n)))
     }
 
     /// By hand: the inverse of [[2,0,0],[0,4,1],[0,0,8]] is [[1/2,0,0],[0,1/4,−1/32],[0,0,1/8]].

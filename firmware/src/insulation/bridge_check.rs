@@ -162,6 +162,7 @@ enum Piece {
     /// Sums of this stay into the equations.
     Sums(usize),
     Cofactors,
+    Spans(Cofactors),
     /// This row of the inverse.
     Solve(Cofactors, usize),
     /// This row of this stay: what it leaves unexplained.
@@ -222,10 +223,9 @@ impl Scaling {
                     Piece::Cofactors
                 }
             },
-            Piece::Cofactors => match Cofactors::of(self.equations.map(|e| e.of)) {
-                Some(cofactors) => Piece::Solve(cofactors, 0),
-                None => return Scaled::Nothing,
-            },
+            Piece::Cofactors => Piece::Spans(Cofactors::of(self.equations.map(|e| e.of))),
+            Piece::Spans(cofactors) if cofactors.spans() => Piece::Solve(cofactors, 0),
+            Piece::Spans(_) => return Scaled::Nothing,
             Piece::Solve(cofactors, n) => {
                 let row = cofactors.row(n);
                 let known = self.equations.map(|e| -e.known);

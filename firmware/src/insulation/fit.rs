@@ -127,8 +127,9 @@ impl Equation {
 enum Piece {
     /// Sums of this stay into the equations.
     Sums(usize),
-    /// Whether the equations can be solved.
     Cofactors,
+    /// Whether the equations can be solved.
+    Spans(Cofactors),
     /// This row of the inverse.
     Solve(Cofactors, usize),
     /// This row of this stay: what it leaves unexplained.
@@ -226,10 +227,9 @@ impl Fitting {
                     Piece::Cofactors
                 }
             },
-            Piece::Cofactors => match Cofactors::of(self.equations.map(|e| e.of)) {
-                Some(cofactors) => Piece::Solve(cofactors, 0),
-                None => return Fitted::Nothing,
-            },
+            Piece::Cofactors => Piece::Spans(Cofactors::of(self.equations.map(|e| e.of))),
+            Piece::Spans(cofactors) if cofactors.spans() => Piece::Solve(cofactors, 0),
+            Piece::Spans(_) => return Fitted::Nothing,
             Piece::Solve(cofactors, n) => {
                 self.solve(n, cofactors.row(n));
                 if n < 2 {

@@ -18,6 +18,7 @@
 
 use super::bridge_check::{BridgeCheck, Checking};
 use super::fit::{BridgeState, Fit, Fitted, Fitting, ROWS_MAX, Row, Stay};
+use crate::memory::InPlace;
 use ohmward_proto::measure::{Dwell, NotMeasured, PoleLeakage};
 use ohmward_proto::settings::Bridge;
 use ohmward_proto::units::SampleIndex;
@@ -115,7 +116,9 @@ pub enum Progress {
 #[derive(Debug)]
 enum Step {
     Idle,
-    BondOpening { samples: u32 },
+    BondOpening {
+        samples: u32,
+    },
     Stay(Gather),
     /// All stays are there; what they say is being worked out.
     Weigh,
@@ -123,6 +126,10 @@ enum Step {
 
 /// Stays of a round: three, and the rest.
 const STAYS: usize = 4;
+/// Their memory.
+pub type Stays = [Stay; STAYS];
+/// None of them.
+pub const NO_STAYS: Stays = [const { Stay::new() }; STAYS];
 
 /// Which stays are fitted together: all three, and either pair.
 const FIRST: usize = 0;
@@ -183,7 +190,7 @@ pub struct Sequence {
     step: Step,
     round: Round,
     /// Of this round; the last one is under way.
-    stays: [Stay; STAYS],
+    stays: InPlace<Stays>,
     /// So many of them.
     begun: usize,
     work: Work,
@@ -208,8 +215,14 @@ pub struct Sequence {
 }
 
 impl Sequence {
-    /// Idle, for this set-up.
+    /// Idle, for this set-up; its stays within.
+    #[cfg(not(target_os = "none"))]
     pub fn new(setup: Setup) -> Self {
+        Self::placed(setup, NO_STAYS)
+    }
+
+    /// The same, in this memory.
+    pub(crate) fn placed(setup: Setup, stays: InPlace<Stays>) -> Self {
         let dt = 1.0 / f64::from(setup.sample_rate_hz);
         Self {
             setup,
@@ -222,13 +235,13 @@ impl Sequence {
                 twice: BridgeState::A,
                 last: true,
             },
-            stays: [const { Stay::new() }; STAYS],
+            stays,
             begun: 0,
             work: Work::Nothing,
             fits: [None; 3],
             verdict: None,
-            pieces: (PIECES_A_MS * 1000 / setup.sample_rate_hz.max(1)).max(1),
-            half_to_volts: 0.5e-3 / f64::from(setup.window),
+            pieces: pieces(&setup),
+            half_to_volts: half_to_volts(&setup),
             row_s: 0.0,
             dt,
             last_s: f64::from(short_row(&setup)) * dt,
@@ -236,6 +249,17 @@ impl Sequence {
             unclear: false,
             v_span: None,
         }
+    }
+
+    /// Another set-up; a measurement under way is forgotten.
+    pub fn set_up(&mut self, setup: Setup) {
+        let dt = 1.0 / f64::from(setup.sample_rate_hz);
+        self.pieces = pieces(&setup);
+        self.half_to_volts = half_to_volts(&setup);
+        self.dt = dt;
+        self.last_s = f64::from(short_row(&setup)) * dt;
+        self.setup = setup;
+        self.step = Step::Idle;
     }
 
     /// Starts a measurement; one under way begins again.
@@ -693,6 +717,14 @@ impl Sequence {
             None => self.end(Err(NotMeasured::NotSettled)),
         }
     }
+}
+
+fn pieces(setup: &Setup) -> u32 {
+    (PIECES_A_MS * 1000 / setup.sample_rate_hz.max(1)).max(1)
+}
+
+fn half_to_volts(setup: &Setup) -> f64 {
+    0.5e-3 / f64::from(setup.window)
 }
 
 /// See [`Sequence::short`].

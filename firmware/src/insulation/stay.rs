@@ -119,11 +119,12 @@ impl Stay {
             spread: 0.0,
         };
         Self {
-            state: BridgeState::Rest,
+            // The first of them is a zero, as all else here: memory that is cleared needs no image in flash.
+            state: BridgeState::A,
             toward: 0.0,
             row_s: 0.0,
             rows: heapless::Vec::new(),
-            planned: 1,
+            planned: 0,
             summed: 0,
             level: NOTHING,
             transient: NOTHING,
