@@ -7,20 +7,25 @@
 //! it ([`crate::nv`] says how little), and the link as far as it has room. [`Board::decide`] touches neither, so a trip
 //! has switched its outputs before flash hears of it.
 
+use crate::memory::{self, InPlace, Memory};
 use crate::monitor::{Identity, Inputs, Monitor, Outputs, Rest, Sample};
 use crate::nv::{CAUGHT_UP_MS, Found, HELD_BACK_MS_MAX, Kept, KeptCalibration, Nv, Permit};
 use embedded_hal::digital::{InputPin, OutputPin};
 use embedded_io::{Read, ReadReady, Write, WriteReady};
 use embedded_storage::nor_flash::NorFlash;
-use ohmward_proto::decoder::{Decoder, DecoderCounts};
+use ohmward_proto::decoder::Decoder;
 use ohmward_proto::event::{MemoryFault, TripCause};
-use ohmward_proto::frame::{FrameError, MAX_FRAME, encode};
+use ohmward_proto::frame::{MAX_FRAME, encode};
 use ohmward_proto::measure::Reading;
 use ohmward_proto::message::{LinkStats, Message};
 use ohmward_proto::settings::{Calibration, Settings, SettingsFault};
 use ohmward_proto::units::{Amps, SampleIndex, Volts};
 
-/// Bytes taken from the link in one turn, and frames given to it: a sample must not wait for a talkative host.
+/// Bytes taken from the link at a time, and given to it: a sample must not wait for a talkative host. At 4 kS/s that is 128 kB/s
+/// in and some 200 kB/s out.
+const INBOX: usize = 32;
+const SENT_MAX: usize = 64;
+/// The same in one [`Board::serve_link`], which is for whoever has time.
 const BYTES_IN_MAX: usize = 256;
 const FRAMES_OUT_MAX: usize = 8;
 /// Pages of the event ring that are erased before the first sample: a few hundred events.
@@ -114,6 +119,15 @@ pub struct Parts<S, O, I, F, L> {
     pub flash: F,
     /// Byte link to the host.
     pub link: L,
+    /// Memory for the large arrays.
+    pub memory: InPlace<Memory>,
+}
+
+/// What has been looked at of what has come.
+struct Heard {
+    bytes: usize,
+    /// It was the end of a frame.
+    frame: bool,
 }
 
 /// A running board.
@@ -129,8 +143,14 @@ pub struct Board<S, O, I, F, L> {
     /// Flash was written last after this sample.
     wrote_at: Option<SampleIndex>,
     link: L,
+    /// Bytes that have come; those from `taken` on wait to be looked at.
+    inbox: [u8; INBOX],
+    arrived: usize,
+    taken: usize,
+    /// The last piece of work for the link was a frame that had come: the next one that goes is first.
+    heard: bool,
     decoder: Decoder,
-    frame: [u8; MAX_FRAME],
+    frame: InPlace<[u8; MAX_FRAME]>,
     frame_len: usize,
     frame_sent: usize,
     stats: LinkStats,
@@ -154,6 +174,7 @@ where
     ///
     /// # Errors
     /// [`BoardFault::Start`] when flash cannot hold the boot count: event numbers would repeat.
+    #[inline(never)]
     pub fn start(
         parts: Parts<S, O, I, F, L>,
         identity: Identity,
@@ -202,8 +223,11 @@ where
             boot: kept.boot,
             ..identity
         };
-        let mut monitor =
-            Monitor::new(identity, kept.settings, calibration).map_err(BoardFault::Start)?;
+        let window = Monitor::window_for(&identity, &kept.settings, &calibration)
+            .map_err(BoardFault::Start)?;
+        let (memory, frame) = memory::split(parts.memory);
+        let mut monitor = Monitor::placed(identity, kept.settings, calibration, window, memory);
+        monitor.begin();
         if let Some(cause) = kept.tripped {
             // Trips that had been reset when the supply went away are over: a board without power at night would count
             // them for ever.
@@ -224,9 +248,13 @@ where
             save_again: SampleIndex(0),
             wrote_at: None,
             link: parts.link,
+            inbox: [0; INBOX],
+            arrived: 0,
+            taken: 0,
+            heard: false,
             decoder: Decoder::new(),
             // A zero first: a frame that the supply did not last through ends here, not with the hello.
-            frame: [0; MAX_FRAME],
+            frame,
             frame_len: 1,
             frame_sent: 0,
             stats: LinkStats::default(),
@@ -235,13 +263,13 @@ where
         })
     }
 
-    /// One sample through the board, then flash and the link as far as they have room.
+    /// One sample through the board, then a piece of work for flash or the link: what a sample's time has room for.
     ///
     /// # Errors
     /// A converter or pin that fails. The caller lets the watchdog open the contactor.
     pub fn turn(&mut self) -> Result<Outputs, BoardFault<S::Error>> {
         let outputs = self.decide()?;
-        self.serve_link();
+        self.serve();
         Ok(outputs)
     }
 
@@ -289,13 +317,17 @@ where
     }
 
     /// One piece of work for flash, if there is any and a trip cannot fall into it: the trip before everything else. Part of
-    /// [`Self::serve_link`]; by itself for whoever looks at the link less often than after every sample.
-    pub fn serve_flash(&mut self) {
+    /// [`Self::serve`] and [`Self::serve_link`]; by itself for whoever looks at the link less often than after every sample.
+    /// True when it has written or erased, or tried to.
+    pub fn serve_flash(&mut self) -> bool {
         let permit = self.permit();
         let now = self.monitor.now();
-        if self.keep_trip(permit) || self.nv.serve(self.monitor.journal_mut(), now, permit) {
+        let worked =
+            self.keep_trip(permit) || self.nv.serve(self.monitor.journal_mut(), now, permit);
+        if worked {
             self.wrote_at = Some(now);
         }
+        worked
     }
 
     /// What the slots say of a trip is not so, or not sure.
@@ -329,47 +361,86 @@ where
         true
     }
 
-    /// What may take longer than a sample: a piece of work for flash, then takes what the host sent and sends what the link
-    /// has room for. A broken link is no fault of the protection: what
-    /// could not be sent stays in the monitor.
+    /// What a sample's time has room for beside the decision: a piece of work for flash; or else one frame that has come, or
+    /// one that goes: made ready, or some bytes of it sent. A broken link is no fault of the protection: what could not be
+    /// sent stays in the monitor.
+    pub fn serve(&mut self) {
+        if self.serve_flash() {
+            return;
+        }
+        let hears_first = !self.heard;
+        self.heard = hears_first && self.hear().is_some_and(|heard| heard.frame);
+        if self.heard {
+            return;
+        }
+        if !self.send_some(SENT_MAX) && !self.fill_frame() && !hears_first {
+            self.heard = self.hear().is_some_and(|heard| heard.frame);
+        }
+    }
+
+    /// As [`Self::serve`], with all that the host has sent and all that the link has room for: takes far longer than a sample.
     pub fn serve_link(&mut self) {
         self.serve_flash();
-        let mut bytes = [0u8; BYTES_IN_MAX];
-        if self.link.read_ready().unwrap_or(false)
-            && let Ok(n @ 1..) = self.link.read(&mut bytes)
+        let mut bytes = 0;
+        while bytes < BYTES_IN_MAX
+            && let Some(heard) = self.hear()
         {
-            let mut decoder = core::mem::take(&mut self.decoder);
-            let mut counts = *decoder.counts();
-            decoder.feed(bytes.get(..n).unwrap_or_default(), |message| {
-                match &message {
-                    Ok(_) => counts.messages += 1,
-                    Err(FrameError::Crc) => counts.bad_crc += 1,
-                    Err(_) => counts.bad_form += 1,
-                }
-                if let Ok(message) = message {
-                    self.receive(&message, &counts);
-                }
-            });
-            self.decoder = decoder;
+            bytes += heard.bytes;
         }
         for _ in 0..FRAMES_OUT_MAX {
             if !self.fill_frame() {
                 return;
             }
-            while self.frame_sent < self.frame_len {
-                if !self.link.write_ready().unwrap_or(false) {
-                    return;
-                }
-                let rest = self
-                    .frame
-                    .get(self.frame_sent..self.frame_len)
-                    .unwrap_or_default();
-                match self.link.write(rest) {
-                    Ok(n @ 1..) => self.frame_sent += n,
-                    Ok(0) | Err(_) => return,
-                }
+            while self.send_some(MAX_FRAME) {}
+            if self.frame_sent < self.frame_len {
+                return;
             }
         }
+    }
+
+    /// Looks at what has come, up to the end of the first frame in it; `None` when nothing has.
+    fn hear(&mut self) -> Option<Heard> {
+        if self.taken >= self.arrived {
+            self.taken = 0;
+            self.arrived = 0;
+            if !self.link.read_ready().unwrap_or(false) {
+                return None;
+            }
+            self.arrived = self.link.read(&mut self.inbox).ok()?.min(INBOX);
+        }
+        let waiting = self.inbox.get(self.taken..self.arrived)?;
+        let end = waiting.iter().position(|&byte| byte == 0);
+        let piece = waiting.get(..end.map_or(waiting.len(), |end| end + 1))?;
+        if piece.is_empty() {
+            return None;
+        }
+        self.taken += piece.len();
+        let heard = Heard {
+            bytes: piece.len(),
+            frame: end.is_some(),
+        };
+        let mut said = None;
+        self.decoder
+            .feed_to_board(piece, |message| said = message.ok());
+        if let Some(Some(message)) = said {
+            self.receive(&message);
+        }
+        Some(heard)
+    }
+
+    /// Sends so many bytes of the frame that is ready. False when nothing went: there is none, or the link has no room.
+    fn send_some(&mut self, most: usize) -> bool {
+        let rest = self
+            .frame
+            .get(self.frame_sent..self.frame_len)
+            .unwrap_or_default();
+        let some = rest.get(..most).unwrap_or(rest);
+        if some.is_empty() || !self.link.write_ready().unwrap_or(false) {
+            return false;
+        }
+        let sent = self.link.write(some).unwrap_or(0);
+        self.frame_sent += sent;
+        sent > 0
     }
 
     /// Puts the next message into the frame buffer when that is empty. False when there is nothing to send.
@@ -386,20 +457,21 @@ where
         let Some(message) = self.monitor.poll() else {
             return false;
         };
-        if let Ok(len) = encode(&message, &mut self.frame) {
+        if let Ok(len) = encode(&message, &mut self.frame[..]) {
             self.frame_len = len;
             self.stats.frames_out = self.stats.frames_out.wrapping_add(1);
         }
         true
     }
 
-    fn receive(&mut self, message: &Message, counts: &DecoderCounts) {
+    fn receive(&mut self, message: &Message) {
         match message {
             Message::SettingsPut(settings) => {
                 let result = self.put_settings(settings);
                 self.monitor.answer(Message::SettingsResult(result));
             }
             Message::LinkStatsAsk => {
+                let counts = self.decoder.counts();
                 let mut stats = self.stats;
                 stats.frames_in = counts.messages as u32;
                 stats.bad_crc = counts.bad_crc as u32;

@@ -4,6 +4,7 @@
 //! records, the other may hold a finished capture until the host has it. A trip is worth more than a surge, so a
 //! finished surge gives way to a trip, and nothing gives way to a surge.
 
+use crate::memory::InPlace;
 use ohmward_proto::event::EventId;
 use ohmward_proto::measure::Codes;
 use ohmward_proto::message::{CaptureHead, CapturePart, PART_SAMPLES};
@@ -16,6 +17,8 @@ pub const PRE_SAMPLES: usize = 640;
 /// Samples from the trigger on: contactor opening included.
 pub const POST_SAMPLES: usize = 384;
 const LEN: usize = PRE_SAMPLES + POST_SAMPLES;
+/// RAM of the two buffers, bytes.
+pub const CAPTURE_BYTES: usize = 2 * LEN * size_of::<Codes>();
 
 /// What a capture is of.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]
@@ -31,8 +34,9 @@ struct Trigger {
     at: SampleIndex,
 }
 
+/// A ring of samples.
 #[derive(Debug)]
-struct Buffer {
+pub struct Buffer {
     codes: [Codes; LEN],
     /// Place of the next sample.
     next: usize,
@@ -40,7 +44,8 @@ struct Buffer {
 }
 
 impl Buffer {
-    const fn new() -> Self {
+    /// Empty.
+    pub const fn new() -> Self {
         Self {
             codes: [Codes {
                 i_fine: 0,
@@ -90,7 +95,7 @@ impl Finished {
 /// Records always; keeps one finished capture.
 #[derive(Debug)]
 pub struct Capture {
-    buffers: [Buffer; 2],
+    buffers: InPlace<[Buffer; 2]>,
     /// Index of the recording buffer.
     live: usize,
     pending: Option<(Trigger, usize)>,
@@ -98,11 +103,9 @@ pub struct Capture {
 }
 
 impl Capture {
-    // Built once, in a static or in the board's own memory; the lint thinks of a stack that grows with calls.
-    #[allow(clippy::large_stack_arrays)]
-    pub const fn new() -> Self {
+    pub fn new(buffers: InPlace<[Buffer; 2]>) -> Self {
         Self {
-            buffers: [Buffer::new(), Buffer::new()],
+            buffers,
             live: 0,
             pending: None,
             finished: None,
@@ -299,7 +302,7 @@ mod tests {
 
     #[test]
     fn holds_what_surrounds_the_trigger_in_order() {
-        let mut capture = Capture::new();
+        let mut capture = Capture::new([const { Buffer::new() }; 2]);
         record(&mut capture, 0, 5001);
         assert!(capture.trigger(SampleIndex(5000), event(7), Worth::Trip));
         record(&mut capture, 5001, 9000);
@@ -315,7 +318,7 @@ mod tests {
 
     #[test]
     fn a_trip_replaces_a_surge_and_a_surge_replaces_nothing() {
-        let mut capture = Capture::new();
+        let mut capture = Capture::new([const { Buffer::new() }; 2]);
         record(&mut capture, 0, 1000);
         assert!(capture.trigger(SampleIndex(999), event(1), Worth::Surge));
         record(&mut capture, 1000, 3000);
@@ -333,7 +336,7 @@ mod tests {
 
     #[test]
     fn only_what_the_host_lacks_is_sent_again() {
-        let mut capture = Capture::new();
+        let mut capture = Capture::new([const { Buffer::new() }; 2]);
         record(&mut capture, 0, 5001);
         assert!(capture.trigger(SampleIndex(5000), event(7), Worth::Trip));
         record(&mut capture, 5001, 9000);
@@ -367,7 +370,7 @@ mod tests {
 
     #[test]
     fn a_gap_in_the_samples_is_never_bridged() {
-        let mut capture = Capture::new();
+        let mut capture = Capture::new([const { Buffer::new() }; 2]);
         record(&mut capture, 0, 1000);
         capture.break_off(SampleIndex(1000));
         record(&mut capture, 90_000, 90_101);

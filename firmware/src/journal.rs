@@ -12,6 +12,8 @@
 //! When the journal fills, events that can come in swarms are refused first: the last places are for what matters. Every
 //! refusal is counted, and the count becomes an event with the next one that is taken.
 
+use crate::memory::InPlace;
+use core::num::NonZeroU64;
 use heapless::Deque;
 use ohmward_proto::event::{Event, EventId, EventKind};
 use ohmward_proto::units::SampleIndex;
@@ -26,9 +28,35 @@ const WINDOW: usize = 32;
 #[derive(Debug)]
 struct Entry {
     event: Event,
-    sent_at: Option<SampleIndex>,
+    /// Sample after the one in which it was sent: half the size of an optional index.
+    sent_before: Option<NonZeroU64>,
     /// In flash, if it is there.
     serial: u32,
+}
+
+/// Places for events.
+#[derive(Debug)]
+pub struct Places {
+    window: Deque<Entry, WINDOW>,
+    fresh: Deque<Entry, PLACES>,
+}
+
+impl Places {
+    /// Empty.
+    pub(crate) const fn new() -> Self {
+        Self {
+            window: Deque::new(),
+            fresh: Deque::new(),
+        }
+    }
+}
+
+impl Entry {
+    /// Never sent, or more than `retry` samples ago.
+    fn is_due(&self, now: SampleIndex, retry: u64) -> bool {
+        self.sent_before
+            .is_none_or(|sent| now.since(SampleIndex(sent.get() - 1)) > retry)
+    }
 }
 
 /// What flash can do for the journal, as [`crate::nv`] sees it.
@@ -45,8 +73,7 @@ pub struct Backing {
 pub struct Journal {
     boot: u32,
     next_seq: u32,
-    window: Deque<Entry, WINDOW>,
-    fresh: Deque<Entry, PLACES>,
+    places: InPlace<Places>,
     /// `None`: RAM alone.
     backing: Option<Backing>,
     refused: u32,
@@ -72,13 +99,18 @@ fn is_frequent(kind: &EventKind) -> bool {
 }
 
 impl Journal {
-    /// An empty journal of this run, in RAM alone.
+    /// An empty journal of this run, in RAM alone; its places within.
+    #[cfg(not(target_os = "none"))]
     pub fn new(boot: u32) -> Self {
+        Self::placed(boot, Places::new())
+    }
+
+    /// The same, in these places.
+    pub(crate) fn placed(boot: u32, places: InPlace<Places>) -> Self {
         Self {
             boot,
             next_seq: 0,
-            window: Deque::new(),
-            fresh: Deque::new(),
+            places,
             backing: None,
             refused: 0,
             resent: 0,
@@ -87,11 +119,11 @@ impl Journal {
 
     /// Notes what happened; `None` when there was no room for it.
     pub fn push(&mut self, now: SampleIndex, kind: EventKind) -> Option<EventId> {
-        let room = PLACES - self.fresh.len();
+        let room = PLACES - self.places.fresh.len();
         let crowded = room <= RESERVED
             || self
                 .backing
-                .is_some_and(|flash| flash.room_for_frequent <= self.fresh.len());
+                .is_some_and(|flash| flash.room_for_frequent <= self.places.fresh.len());
         if room == 0 || (crowded && is_frequent(&kind)) {
             self.refused = self.refused.saturating_add(1);
             return None;
@@ -110,10 +142,10 @@ impl Journal {
         };
         let entry = Entry {
             event: Event { id, at: now, kind },
-            sent_at: None,
+            sent_before: None,
             serial: 0,
         };
-        self.fresh.push_back(entry).ok()?;
+        self.places.fresh.push_back(entry).ok()?;
         self.next_seq += 1;
         Some(id)
     }
@@ -121,16 +153,16 @@ impl Journal {
     /// The oldest event that was never sent, or sent `retry` samples ago and not acknowledged.
     pub fn next_to_send(&mut self, now: SampleIndex, retry: u64) -> Option<Event> {
         let held_back = self.backing.is_some_and(|flash| flash.behind_window > 0);
-        let fresh = self
-            .fresh
-            .iter_mut()
-            .take(if held_back { 0 } else { PLACES });
+        let sendable = if held_back { 0 } else { PLACES };
+        let fresh = self.places.fresh.iter_mut().take(sendable);
         let entry = self
+            .places
             .window
             .iter_mut()
             .chain(fresh)
-            .find(|e| e.sent_at.is_none_or(|sent| now.since(sent) > retry))?;
-        if entry.sent_at.replace(now).is_some() {
+            .find(|e| e.is_due(now, retry))?;
+        let sent_before = NonZeroU64::MIN.saturating_add(now.0);
+        if entry.sent_before.replace(sent_before).is_some() {
             self.resent = self.resent.saturating_add(1);
         }
         Some(entry.event)
@@ -138,15 +170,15 @@ impl Journal {
 
     /// A host has (re)appeared: everything that is kept goes out again.
     pub fn resend(&mut self) {
-        for entry in self.window.iter_mut().chain(&mut self.fresh) {
-            entry.sent_at = None;
+        for entry in self.places.window.iter_mut().chain(&mut self.places.fresh) {
+            entry.sent_before = None;
         }
     }
 
     /// The host has it.
     pub fn acknowledge(&mut self, id: EventId) {
-        self.window.retain(|e| e.event.id != id);
-        self.fresh.retain(|e| e.event.id != id);
+        self.places.window.retain(|e| e.event.id != id);
+        self.places.fresh.retain(|e| e.event.id != id);
     }
 
     /// Events sent more than once.
@@ -157,7 +189,7 @@ impl Journal {
     /// Events waiting for an acknowledgement.
     pub fn waiting(&self) -> usize {
         let in_flash = self.backing.map_or(0, |flash| flash.behind_window);
-        self.window.len() + self.fresh.len() + in_flash as usize
+        self.places.window.len() + self.places.fresh.len() + in_flash as usize
     }
 
     /// What flash can do from now on; `None`: nothing.
@@ -167,27 +199,27 @@ impl Journal {
 
     /// Events that are not in flash, oldest first.
     pub fn fresh(&self) -> impl Iterator<Item = &Event> {
-        self.fresh.iter().map(|e| &e.event)
+        self.places.fresh.iter().map(|e| &e.event)
     }
 
     /// How many.
     pub fn fresh_len(&self) -> usize {
-        self.fresh.len()
+        self.places.fresh.len()
     }
 
     /// These are in flash now, the first under `serial`. True when they went on into the window, from where they are sent;
     /// else there was no room, or `behind` something older, and flash has to be read for them.
     pub fn written(&mut self, ids: &[EventId], serial: u32, behind: bool) -> bool {
-        let holds = !behind && self.window.len() + ids.len() <= WINDOW;
+        let holds = !behind && self.places.window.len() + ids.len() <= WINDOW;
         for (id, serial) in ids.iter().zip(serial..) {
             // One that was acknowledged meanwhile is not here any more.
-            let Some(entry) = self.fresh.iter().find(|e| e.event.id == *id) else {
+            let Some(entry) = self.places.fresh.iter().find(|e| e.event.id == *id) else {
                 continue;
             };
             let entry = Entry { serial, ..*entry };
-            self.fresh.retain(|e| e.event.id != *id);
+            self.places.fresh.retain(|e| e.event.id != *id);
             if holds {
-                let _ = self.window.push_back(entry);
+                let _ = self.places.window.push_back(entry);
             }
         }
         holds
@@ -195,26 +227,26 @@ impl Journal {
 
     /// How many places are taken: where nothing has changed nothing is to do.
     pub fn fill(&self) -> (usize, usize) {
-        (self.window.len(), self.fresh.len())
+        (self.places.window.len(), self.places.fresh.len())
     }
 
     /// Room for an event from flash.
     pub fn has_window(&self) -> bool {
-        !self.window.is_full()
+        !self.places.window.is_full()
     }
 
     /// An event from flash, oldest first.
     pub fn take_in(&mut self, serial: u32, event: Event) {
-        let _ = self.window.push_back(Entry {
+        let _ = self.places.window.push_back(Entry {
             event,
-            sent_at: None,
+            sent_before: None,
             serial,
         });
     }
 
     /// Everything in flash below this serial is acknowledged; `read` is the serial up to which flash has been read.
     pub fn acked_below(&self, read: u32) -> u32 {
-        self.window.front().map_or(read, |e| e.serial)
+        self.places.window.front().map_or(read, |e| e.serial)
     }
 
     /// Events that flash had and that cannot be read.
@@ -232,7 +264,7 @@ impl Journal {
 
     /// The newest fresh events.
     pub fn newest_fresh(&self) -> Option<&Event> {
-        self.fresh.back().map(|e| &e.event)
+        self.places.fresh.back().map(|e| &e.event)
     }
 }
 

@@ -19,7 +19,7 @@
 //! ```
 //!
 //! Read `monitor.rs` first: it is the whole path in one function. `latch.rs` holds the one state machine that moves
-//! the contactor. `board.rs` joins the core to pins, flash and a byte link by embedded traits.
+//! the contactor. `memory.rs` says where the large arrays lie. `board.rs` joins the core to pins, flash and a byte link by embedded traits.
 #![no_std]
 // Nothing in here may panic on what a sensor, a host or a flash gives it.
 #![cfg_attr(
@@ -44,6 +44,7 @@ pub mod journal;
 mod latch;
 mod limits;
 mod lockout;
+mod memory;
 mod monitor;
 pub mod nv;
 mod pace;
@@ -55,6 +56,7 @@ mod sudden;
 mod window;
 
 pub use calibrate::{MicroAmps, MilliVolts};
-pub use capture::{POST_SAMPLES, PRE_SAMPLES};
+pub use capture::{CAPTURE_BYTES, POST_SAMPLES, PRE_SAMPLES};
+pub use memory::{InPlace, Memory};
 pub use monitor::{Identity, Inputs, Monitor, Outputs, Rest, Sample};
 pub use self_test::TEST_CURRENT;

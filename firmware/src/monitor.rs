@@ -22,13 +22,13 @@ use crate::journal::Journal;
 use crate::latch::{Latch, LatchTimes};
 use crate::limits::{DefiniteTime, PickupState};
 use crate::lockout::RecentTrips;
+use crate::memory::{self, InPlace, Replies};
 use crate::pace::Pace;
 use crate::plausible::{Change, Plausible};
 use crate::self_test::SelfTest;
 use crate::spectrum::Spectrum;
 use crate::sudden::{Step, Sudden};
 use crate::window::{Window, whole_cycles};
-use heapless::Deque;
 use ohmward_proto::event::{EventKind, StartReason, TripCause};
 use ohmward_proto::measure::{BondSpectrum, Channel, Codes, NotMeasured, Reading, TripState};
 use ohmward_proto::message::{BoardId, Command, Message};
@@ -204,7 +204,7 @@ pub struct Monitor {
     spectrum_made: Option<BondSpectrum>,
     next_reading: SampleIndex,
     readings_skipped: u32,
-    replies: Deque<Message, 6>,
+    replies: InPlace<Replies>,
     pace: Pace,
     /// Version of the host's protocol, once it is known.
     host_protocol: Option<u16>,
@@ -231,24 +231,54 @@ struct Derived {
 }
 
 impl Monitor {
-    /// A monitor at its first sample, contactor open.
+    /// A monitor at its first sample, contactor open; its large arrays within.
     ///
     /// # Errors
     /// Settings that fail their check, or a sample rate without whole mains cycles.
+    #[cfg(not(target_os = "none"))]
     pub fn new(
         identity: Identity,
         settings: Settings,
         calibration: Calibration,
     ) -> Result<Self, SettingsFault> {
+        let window = Self::window_for(&identity, &settings, &calibration)?;
+        let (memory, _) = memory::split(memory::Memory::new());
+        let mut monitor = Self::placed(identity, settings, calibration, window, memory);
+        monitor.begin();
+        Ok(monitor)
+    }
+
+    /// Samples of a window, for a monitor that can be made of these.
+    ///
+    /// # Errors
+    /// Settings that fail their check, or a sample rate without whole mains cycles.
+    pub(crate) fn window_for(
+        identity: &Identity,
+        settings: &Settings,
+        calibration: &Calibration,
+    ) -> Result<usize, SettingsFault> {
         settings.check()?;
         if !calibration.is_sound() {
             return Err(SettingsFault::Calibration);
         }
+        whole_cycles(identity.sample_rate_hz, settings.mains)
+    }
+
+    /// The same in this memory, to be begun. It cannot fail any more, and is made where it stays: on a chip every copy of it would be three
+    /// kilobytes of stack.
+    #[inline(never)]
+    pub(crate) fn placed(
+        identity: Identity,
+        settings: Settings,
+        calibration: Calibration,
+        window: usize,
+        memory: memory::Parts,
+    ) -> Self {
         let rate = identity.sample_rate_hz;
-        let window = whole_cycles(rate, settings.mains)?;
         let derived = Derived::of(&settings, rate);
         let setup = setup(&settings, &calibration, rate, window);
-        let mut monitor = Self {
+        let [i_bond, v_pos, v_neg] = memory.windows;
+        Self {
             identity,
             settings,
             derived,
@@ -256,7 +286,12 @@ impl Monitor {
             now: SampleIndex(0),
             plausible: Plausible::new(rate),
             despike: Despike::new(MicroAmps::from_amps(settings.current.surge_above), rate),
-            sudden: Sudden::new(&settings.current.sudden, rate, settings.mains.hz()),
+            sudden: Sudden::new(
+                &settings.current.sudden,
+                rate,
+                settings.mains.hz(),
+                memory.sudden,
+            ),
             sudden_step: None,
             last_ordinary: MicroAmps(0),
             sudden_blind: None,
@@ -281,13 +316,13 @@ impl Monitor {
             starved_since: None,
             v_pos_median: Median3::default(),
             v_neg_median: Median3::default(),
-            i_bond: Window::new(window),
-            v_pos: Window::new(window),
-            v_neg: Window::new(window),
+            i_bond: Window::new(window, i_bond),
+            v_pos: Window::new(window, v_pos),
+            v_neg: Window::new(window, v_neg),
             poles_seen: false,
             continuous: PickupState::default(),
             ground_fault: PickupState::default(),
-            watch: Watch::new(setup, settings.insulation, settings.check),
+            watch: Watch::new(setup, settings.insulation, settings.check, memory.stays),
             latch: Latch::START,
             tripped_at: SampleIndex(0),
             trips: RecentTrips::new(rate, 0),
@@ -309,23 +344,26 @@ impl Monitor {
             feedback: false,
             feedback_changed: None,
             applied_at: None,
-            capture: Capture::new(),
-            journal: Journal::new(identity.boot),
+            capture: Capture::new(memory.capture),
+            journal: Journal::placed(identity.boot, memory.journal),
             reading: None,
             spectrum_made: None,
             next_reading: SampleIndex(derived.reading_every),
             readings_skipped: 0,
-            replies: Deque::new(),
+            replies: memory.replies,
             pace: Pace::new(rate),
             host_protocol: None,
             settings_asked: None,
-        };
-        monitor.note(EventKind::Started {
-            reason: identity.reason,
-            settings_hash: settings.hash(),
+        }
+    }
+
+    /// Says that it has started; first of all it does.
+    pub(crate) fn begin(&mut self) {
+        self.note(EventKind::Started {
+            reason: self.identity.reason,
+            settings_hash: self.settings.hash(),
         });
-        monitor.reply(Message::Hello(monitor.hello()));
-        Ok(monitor)
+        self.reply(Message::Hello(self.hello()));
     }
 
     /// Takes new settings into force. The trip state stays; measurements under way begin again.
@@ -344,15 +382,16 @@ impl Monitor {
         self.settings = settings;
         self.derived = Derived::of(&settings, rate);
         self.despike = Despike::new(MicroAmps::from_amps(settings.current.surge_above), rate);
-        self.sudden = Sudden::new(&settings.current.sudden, rate, settings.mains.hz());
+        self.sudden
+            .begin(&settings.current.sudden, rate, settings.mains.hz());
         if self.fuse.rating() != settings.current.ground_fault.above {
             self.fuse = Fuse::new(rate, settings.current.ground_fault.above);
         }
         self.self_test = SelfTest::new(rate, settings.earthing, settings.current.continuous.above);
         self.spectrum = None;
-        self.i_bond = Window::new(window);
-        self.v_pos = Window::new(window);
-        self.v_neg = Window::new(window);
+        self.i_bond.begin(window);
+        self.v_pos.begin(window);
+        self.v_neg.begin(window);
         self.poles_seen = false;
         self.continuous.clear();
         self.ground_fault.clear();

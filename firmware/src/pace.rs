@@ -104,7 +104,8 @@ impl Pace {
             .map_or(FIRST_S * self.second, |(smoothed, spread)| {
                 smoothed / 8 + spread
             })
-            .clamp(LEAST_S * self.second, MOST_S * self.second);
+            .max(LEAST_S * self.second)
+            .min(MOST_S * self.second);
     }
 
     /// A host has (re)appeared.

@@ -21,12 +21,15 @@
 //! Levels and latest times: IEC 62109-2:2011 Table 31 (memory), 30 mA in 0.3 s, 60 mA in 0.15 s, 150 mA in 0.04 s.
 
 use crate::calibrate::MicroAmps;
+use crate::memory::InPlace;
 use crate::spectrum::Cycle;
 use ohmward_proto::settings::SuddenLimits;
 use ohmward_proto::units::{Amps, SampleIndex};
 
 /// Samples kept: eight cycles of 45 Hz at 4 kS/s and one of head-room.
 const RING: usize = 1024;
+/// Samples of d kept: what leaves the sums is a cycle old, 142 samples of 45 Hz at 6.4 kS/s.
+const RING_D: usize = 256;
 /// Cycles back that d is taken against in quiet.
 const CYCLES_BACK: u32 = 2;
 /// Cycles back at most, and by when a change has either tripped or become the new normal.
@@ -35,6 +38,8 @@ const CYCLES_BACK_MAX: u32 = 7;
 const PICKUP_PERCENT: i64 = 75;
 /// The last quarter of a cycle must hold this percentage of the level too: what is over already does not trip.
 const RECENT_PERCENT: i64 = 60;
+/// That part of a cycle.
+const RECENT_PART: usize = 4;
 /// A level that has not picked up counts as begun at this part of the energy it picks up at.
 const BEGUN_PART: i64 = 8;
 /// Levels.
@@ -69,40 +74,64 @@ struct Level {
 
 impl Level {
     fn squared(&self, d: i32) -> i64 {
-        let d = i64::from(d).clamp(-self.clip, self.clip);
+        // `clamp` would bring a panic with numbers in it, and a kilobyte that prints them.
+        let d = i64::from(d).max(-self.clip).min(self.clip);
         d * d
     }
 }
 
 /// The last samples of i and d.
 #[derive(Debug)]
-struct Ring {
-    values: [i32; RING],
+pub struct Ring<const N: usize> {
+    values: [i32; N],
     next: usize,
     filled: usize,
 }
 
-impl Ring {
+/// Both.
+#[derive(Debug)]
+pub struct Rings {
+    i: Ring<RING>,
+    d: Ring<RING_D>,
+}
+
+impl Rings {
+    /// Empty.
+    pub const fn new() -> Self {
+        Self {
+            i: Ring::new(),
+            d: Ring::new(),
+        }
+    }
+}
+
+impl<const N: usize> Ring<N> {
     const fn new() -> Self {
         Self {
-            values: [0; RING],
+            values: [0; N],
             next: 0,
             filled: 0,
         }
+    }
+
+    fn clear(&mut self) {
+        self.values.fill(0);
+        self.next = 0;
+        self.filled = 0;
     }
 
     fn push(&mut self, value: i32) {
         if let Some(place) = self.values.get_mut(self.next) {
             *place = value;
         }
-        self.next = (self.next + 1) % RING;
-        self.filled = (self.filled + 1).min(RING);
+        self.next = (self.next + 1) % N;
+        self.filled = (self.filled + 1).min(N);
     }
 
     /// The value `ago` samples before the newest.
     fn ago(&self, ago: usize) -> i32 {
         self.values
-            .get((self.next + 2 * RING - 1 - ago) % RING)
+            .get((self.next + 2 * N - 1 - ago) % N)
             .copied()
             .unwrap_or(0)
     }
@@ -188,7 +217,7 @@ impl Period {
         self.slope_squared = 0;
     }
 
-    fn step(&mut self, i: i32, ring: &Ring, hold: bool) {
+    fn step(&mut self, i: i32, ring: &Ring<RING>, hold: bool) {
         self.samples += 1;
         if self.samples.is_multiple_of(LOOK_EVERY) {
             let reach = SLOPE_REACH << FRACTION_BITS;
@@ -214,7 +243,8 @@ impl Period {
         self.period = self
             .period
             .saturating_add_signed(-waiting)
-            .clamp(self.shortest, self.longest);
+            .max(self.shortest)
+            .min(self.longest);
         self.followed = squared >= SLOPE_FLOOR * i64::from(self.cycle / LOOK_EVERY);
         if !self.followed {
             // Nothing there to be out of step with.
@@ -242,7 +272,7 @@ impl Period {
         } else {
             1 << FRACTION_BITS
         };
-        self.waiting = (wanted / 2).clamp(-most, most);
+        self.waiting = (wanted / 2).max(-most).min(most);
     }
 }
 
@@ -250,8 +280,7 @@ impl Period {
 #[derive(Debug)]
 pub struct Sudden {
     enabled: bool,
-    i: Ring,
-    d: Ring,
+    rings: InPlace<Rings>,
     period: Period,
     cycle: usize,
     recent: usize,
@@ -263,45 +292,37 @@ pub struct Sudden {
 }
 
 impl Sudden {
-    pub fn new(limits: &SuddenLimits, sample_rate_hz: u32, mains_hz: u32) -> Self {
-        let cycle = ((sample_rate_hz + mains_hz / 2) / mains_hz).max(8) as usize;
-        let recent = cycle / 4;
-        let level = |limit: &ohmward_proto::settings::DefiniteTime| {
-            let ua = i64::from(MicroAmps::from_amps(limit.above).0);
-            let part = |percent: i64, samples: usize| {
-                let level = ua * percent / 100;
-                level * level * samples as i64
-            };
-            Level {
-                level: limit.above,
-                clip: 2 * ua,
-                pickup_squared: part(PICKUP_PERCENT, cycle),
-                recent_squared: part(RECENT_PERCENT, recent),
-                hold: u64::from(limit.hold_ms) * u64::from(sample_rate_hz) / 1000,
-                sum: 0,
-                recent: 0,
-                since: None,
-            }
-        };
+    pub fn new(
+        limits: &SuddenLimits,
+        sample_rate_hz: u32,
+        mains_hz: u32,
+        rings: InPlace<Rings>,
+    ) -> Self {
+        let cycle = samples_in_a_cycle(sample_rate_hz, mains_hz);
         Self {
             enabled: limits.enabled,
-            i: Ring::new(),
-            d: Ring::new(),
-            period: Period::new(
-                sample_rate_hz,
-                mains_hz,
-                i64::from(MicroAmps::from_amps(limits.low.above).0),
-            ),
+            rings,
+            period: period(limits, sample_rate_hz, mains_hz),
             cycle,
-            recent,
-            levels: [
-                level(&limits.low),
-                level(&limits.middle),
-                level(&limits.high),
-            ],
+            recent: cycle / RECENT_PART,
+            levels: levels(limits, sample_rate_hz, cycle),
             picked_up: None,
             blank_until: SampleIndex(0),
         }
+    }
+
+    /// Other limits: everything begins afresh.
+    pub fn begin(&mut self, limits: &SuddenLimits, sample_rate_hz: u32, mains_hz: u32) {
+        let cycle = samples_in_a_cycle(sample_rate_hz, mains_hz);
+        self.enabled = limits.enabled;
+        self.rings.i.clear();
+        self.rings.d.clear();
+        self.period = period(limits, sample_rate_hz, mains_hz);
+        self.cycle = cycle;
+        self.recent = cycle / RECENT_PART;
+        self.levels = levels(limits, sample_rate_hz, cycle);
+        self.picked_up = None;
+        self.blank_until = SampleIndex(0);
     }
 
     /// A change is being timed.
@@ -317,7 +338,7 @@ impl Sudden {
 
     /// Enough samples are there, and yet no reference can be trusted: the current does not repeat with the mains.
     pub fn untrusted(&self) -> bool {
-        self.enabled && self.i.filled >= RING && !self.period.steady()
+        self.enabled && self.rings.i.filled >= RING && !self.period.steady()
     }
 
     /// Samples until it could trip at the soonest. A level counts once what stands out of the waveform has an eighth of the
@@ -346,19 +367,19 @@ impl Sudden {
     pub fn soonest_cycles(&self, now: SampleIndex) -> u64 {
         let blank = self.blank_until.0.saturating_sub(now.0);
         let two = (2 * self.period.shortest) >> FRACTION_BITS;
-        two.saturating_sub(self.i.filled as u64).max(blank)
+        two.saturating_sub(self.rings.i.filled as u64).max(blank)
     }
 
     /// DC, and the RMS of all else, over the last two cycles of the mains as they are followed; none before there are two.
     pub fn dc_and_ac(&self) -> Option<(i32, i32)> {
         let samples =
             ((2 * self.period.period + (1 << (FRACTION_BITS - 1))) >> FRACTION_BITS) as usize;
-        if samples == 0 || self.i.filled < samples {
+        if samples == 0 || self.rings.i.filled < samples {
             return None;
         }
         let (mut sum, mut squares) = (0_i64, 0_i64);
         for ago in 0..samples {
-            let i = i64::from(self.i.ago(ago));
+            let i = i64::from(self.rings.i.ago(ago));
             sum += i;
             squares += i * i;
         }
@@ -371,8 +392,9 @@ impl Sudden {
     /// The current a mains cycle before the sample to come, as far as it has been followed.
     pub fn a_cycle_ago(&self) -> Option<MicroAmps> {
         let ago = self.period.period.saturating_sub(1 << FRACTION_BITS);
-        let known = self.period.steady() && self.i.filled > (ago >> FRACTION_BITS) as usize + 2;
-        known.then(|| MicroAmps(self.i.between(ago)))
+        let known =
+            self.period.steady() && self.rings.i.filled > (ago >> FRACTION_BITS) as usize + 2;
+        known.then(|| MicroAmps(self.rings.i.between(ago)))
     }
 
     /// The mains period in samples, and whether it was found on the signal.
@@ -385,7 +407,7 @@ impl Sudden {
 
     /// So many samples are missing: starts to fill afresh. The period stays, and so does the beat in which it is looked at.
     pub fn break_off(&mut self, missing: u64) {
-        self.i.filled = 0;
+        self.rings.i.filled = 0;
         self.period.pass(missing);
         self.forget();
     }
@@ -393,14 +415,14 @@ impl Sudden {
     /// The board has switched bridge, bond or contactor: whatever changes until `until` is its own doing.
     pub fn blank(&mut self, until: SampleIndex) {
         self.blank_until = self.blank_until.max(until);
-        self.i.filled = 0;
+        self.rings.i.filled = 0;
         // What flows afterwards may be a current that was not there before, of a frequency that nobody has followed yet.
         self.period.steady_cycles = 0;
         self.forget();
     }
 
     fn forget(&mut self) {
-        self.d.filled = 0;
+        self.rings.d.filled = 0;
         self.picked_up = None;
         for level in &mut self.levels {
             level.sum = 0;
@@ -414,23 +436,24 @@ impl Sudden {
         if !self.enabled || now < self.blank_until {
             return None;
         }
-        self.i.push(i.0);
+        self.rings.i.push(i.0);
         let longest = (self.period.longest >> FRACTION_BITS) as usize + SLOPE_REACH as usize + 2;
-        if self.i.filled <= longest {
+        if self.rings.i.filled <= longest {
             self.period.pass(1);
             return None;
         }
-        self.period.step(i.0, &self.i, self.picked_up.is_some());
+        self.period
+            .step(i.0, &self.rings.i, self.picked_up.is_some());
         let back = self.cycles_back(now);
         let ago = self.period.period * u64::from(back);
-        if self.i.filled <= (ago >> FRACTION_BITS) as usize + 2 || !self.period.steady() {
+        if self.rings.i.filled <= (ago >> FRACTION_BITS) as usize + 2 || !self.period.steady() {
             // No reference to trust: d begins when there is one.
-            if self.d.filled > 0 {
+            if self.rings.d.filled > 0 {
                 self.forget();
             }
             return None;
         }
-        let d = i.0.saturating_sub(self.i.between(ago));
+        let d = i.0.saturating_sub(self.rings.i.between(ago));
         self.take(d);
         self.judge(now)
     }
@@ -447,13 +470,13 @@ impl Sudden {
 
     /// Puts d into the sums of every level.
     fn take(&mut self, d: i32) {
-        let leaving = if self.d.filled >= self.cycle {
-            self.d.ago(self.cycle - 1)
+        let leaving = if self.rings.d.filled >= self.cycle {
+            self.rings.d.ago(self.cycle - 1)
         } else {
             0
         };
-        let aging = if self.d.filled >= self.recent {
-            self.d.ago(self.recent - 1)
+        let aging = if self.rings.d.filled >= self.recent {
+            self.rings.d.ago(self.recent - 1)
         } else {
             0
         };
@@ -462,7 +485,7 @@ impl Sudden {
             level.sum += square - level.squared(leaving);
             level.recent += square - level.squared(aging);
         }
-        self.d.push(d);
+        self.rings.d.push(d);
     }
 
     fn judge(&mut self, now: SampleIndex) -> Option<Step> {
@@ -485,7 +508,7 @@ impl Sudden {
             // Over, or it has become the new normal: either way the next change is compared with now.
             (Some(_), false) => self.picked_up = None,
             (Some(_), true) if self.cycles_back(now) > CYCLES_BACK_MAX => {
-                self.i.filled = 0;
+                self.rings.i.filled = 0;
                 self.forget();
             }
             (None, false) | (Some(_), true) => {}
@@ -500,9 +523,38 @@ impl Sudden {
     /// Largest value of the change within the last cycle, unclipped. A mean or an RMS would come out too small: at a
     /// quick trip most of the cycle lies before the onset.
     fn peak(&self) -> Amps {
-        let largest = (0..self.cycle.min(self.d.filled))
-            .map(|n| self.d.ago(n))
+        let largest = (0..self.cycle.min(self.rings.d.filled))
+            .map(|n| self.rings.d.ago(n))
             .max_by_key(|d| d.saturating_abs());
         MicroAmps(largest.unwrap_or(0)).amps()
     }
+}
+
+fn samples_in_a_cycle(sample_rate_hz: u32, mains_hz: u32) -> usize {
+    ((sample_rate_hz + mains_hz / 2) / mains_hz).max(8) as usize
+}
+
+fn period(limits: &SuddenLimits, sample_rate_hz: u32, mains_hz: u32) -> Period {
+    let lowest = i64::from(MicroAmps::from_amps(limits.low.above).0);
+    Period::new(sample_rate_hz, mains_hz, lowest)
+}
+
+fn levels(limits: &SuddenLimits, sample_rate_hz: u32, cycle: usize) -> [Level; LEVELS] {
+    [&limits.low, &limits.middle, &limits.high].map(|limit| {
+        let ua = i64::from(MicroAmps::from_amps(limit.above).0);
+        let part = |percent: i64, samples: usize| {
+            let level = ua * percent / 100;
+            level * level * samples as i64
+        };
+        Level {
+            level: limit.above,
+            clip: 2 * ua,
+            pickup_squared: part(PICKUP_PERCENT, cycle),
+            recent_squared: part(RECENT_PERCENT, cycle / RECENT_PART),
+            hold: u64::from(limit.hold_ms) * u64::from(sample_rate_hz) / 1000,
+            sum: 0,
+            recent: 0,
+            since: None,
+        }
+    })
 }

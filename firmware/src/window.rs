@@ -2,6 +2,7 @@
 //!
 //! A whole number of cycles, so that mains-frequency current cancels out of the mean and beats in nothing.
 
+use crate::memory::InPlace;
 use ohmward_proto::settings::{Mains, SettingsFault};
 
 /// Longest window: three cycles of 60 Hz at 4 kS/s are 200 samples.
@@ -32,7 +33,7 @@ pub fn whole_cycles(sample_rate_hz: u32, mains: Mains) -> Result<usize, Settings
 /// Sum, and on request the sum of squares, of the last `len` values.
 #[derive(Debug)]
 pub struct Window {
-    ring: [i32; WINDOW_MAX],
+    ring: InPlace<[i32; WINDOW_MAX]>,
     len: usize,
     at: usize,
     filled: usize,
@@ -41,20 +42,32 @@ pub struct Window {
 }
 
 impl Window {
-    pub fn new(len: usize) -> Self {
-        Self {
-            ring: [0; WINDOW_MAX],
-            len: len.clamp(1, WINDOW_MAX),
+    pub fn new(len: usize, ring: InPlace<[i32; WINDOW_MAX]>) -> Self {
+        let mut window = Self {
+            ring,
+            len: 1,
             at: 0,
             filled: 0,
             sum: 0,
             sum_of_squares: 0,
-        }
+        };
+        window.begin(len);
+        window
+    }
+
+    /// Empty, of that length.
+    pub fn begin(&mut self, len: usize) {
+        self.len = len.clamp(1, WINDOW_MAX);
+        self.clear();
     }
 
     /// Forgets everything.
     pub fn clear(&mut self) {
-        *self = Self::new(self.len);
+        self.ring.fill(0);
+        self.at = 0;
+        self.filled = 0;
+        self.sum = 0;
+        self.sum_of_squares = 0;
     }
 
     pub fn len(&self) -> usize {
@@ -151,7 +164,7 @@ mod tests {
             values in prop::collection::vec(-26_000_000i32..26_000_000, 1..2000),
             len in 1usize..WINDOW_MAX,
         ) {
-            let mut window = Window::new(len);
+            let mut window = Window::new(len, [0; WINDOW_MAX]);
             for (n, &value) in values.iter().enumerate() {
                 window.push(value);
                 let from = (n + 1).saturating_sub(len);
@@ -167,7 +180,7 @@ mod tests {
     /// RMS of a sine over whole cycles is amplitude / √2 (textbook); DC adds in squares.
     #[test]
     fn rms_of_a_sine_on_dc() {
-        let mut window = Window::new(80);
+        let mut window = Window::new(80, [0; WINDOW_MAX]);
         for n in 0..800 {
             let phase = f64::from(n) / 80.0 * core::f64::consts::TAU;
             window.push((300_000.0 * phase.sin()) as i32 + 40_000);

@@ -7,6 +7,7 @@ mod common;
 use board::Pin;
 use common::{Bench, RATE};
 use embedded_io::{ErrorType, Read, ReadReady, Write, WriteReady};
+use ohmward_core::Memory;
 use ohmward_core::board::{Board, Parts, Pins, SampleSource};
 use ohmward_core::ram_flash::RamFlash;
 use ohmward_core::{Identity, Rest, Sample};
@@ -242,6 +243,7 @@ fn start(flash: RamFlash, says: Vec<u8>) -> QuietBoard {
         pins,
         flash,
         link: Says(says),
+        memory: Memory::new(),
     };
     let identity = Identity {
         board: BoardId(1),

@@ -284,7 +284,8 @@ fn settings_wait_for_the_contactor_when_flash_is_full_and_leave_room_for_a_trip(
         b.host(true);
         b.results.clear();
         b.say(&ohmward_proto::Message::SettingsPut(settings));
-        b.run(0.01);
+        // Question and answer go over the link a piece a sample.
+        b.run(0.05);
         b.host(true);
         b.results.pop().expect("an answer")
     };

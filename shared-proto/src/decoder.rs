@@ -1,6 +1,6 @@
 //! A stream of bytes with anything in it → messages, and a count of what was dropped.
 
-use crate::frame::{FrameError, MAX_FRAME, body_in_place, message_of};
+use crate::frame::{FrameError, MAX_FRAME, body_in_place, message_of, said_to_board_of};
 use crate::message::Message;
 
 /// What a decoder has seen. Nothing is dropped without a count here.
@@ -66,11 +66,29 @@ impl Decoder {
         self.feed_bodies(bytes, |outcome, _| each(outcome));
     }
 
+    /// As [`Self::feed`], for a board: hands on what a host says, and `None` for what only boards say.
+    pub fn feed_to_board(
+        &mut self,
+        bytes: &[u8],
+        mut each: impl FnMut(Result<Option<Message>, FrameError>),
+    ) {
+        self.feed_with(bytes, said_to_board_of, |outcome, _| each(outcome));
+    }
+
     /// As [`Self::feed`], with the body of each frame whose check sum was right; an empty one for every other.
     pub fn feed_bodies(
         &mut self,
         bytes: &[u8],
-        mut each: impl FnMut(Result<Message, FrameError>, &[u8]),
+        each: impl FnMut(Result<Message, FrameError>, &[u8]),
+    ) {
+        self.feed_with(bytes, message_of, each);
+    }
+
+    fn feed_with<M>(
+        &mut self,
+        bytes: &[u8],
+        read: fn(&[u8]) -> Result<M, FrameError>,
+        mut each: impl FnMut(Result<M, FrameError>, &[u8]),
     ) {
         let mut rest = bytes;
         while !rest.is_empty() {
@@ -78,7 +96,7 @@ impl Decoder {
             let piece = rest.get(..zero.unwrap_or(rest.len())).unwrap_or_default();
             self.collect(piece);
             let Some(zero) = zero else { return };
-            self.finish(&mut each);
+            self.finish(read, &mut each);
             rest = rest.get(zero + 1..).unwrap_or_default();
         }
     }
@@ -99,7 +117,11 @@ impl Decoder {
     }
 
     /// A zero byte came: what is collected is a frame, or rubble, or nothing.
-    fn finish(&mut self, each: &mut impl FnMut(Result<Message, FrameError>, &[u8])) {
+    fn finish<M>(
+        &mut self,
+        read: fn(&[u8]) -> Result<M, FrameError>,
+        each: &mut impl FnMut(Result<M, FrameError>, &[u8]),
+    ) {
         let len = core::mem::take(&mut self.len);
         let overlong = core::mem::take(&mut self.overlong);
         let skipped = core::mem::take(&mut self.skipped);
@@ -112,7 +134,7 @@ impl Decoder {
             body_in_place(self.frame.get_mut(..len).unwrap_or_default())
         };
         let (outcome, body) = match body {
-            Ok(body) => (message_of(body), body),
+            Ok(body) => (read(body), body),
             Err(fault) => (Err(fault), [].as_slice()),
         };
         match &outcome {

@@ -268,3 +268,49 @@ impl Message {
     /// Number of variants this version knows; a higher number in a frame comes from a newer peer.
     pub const KINDS: u32 = 25;
 }
+
+/// What a board makes of a message: all that a host may say, and nothing that only boards say. A board that could read what it
+/// never hears would carry kilobytes of code for it.
+///
+/// `body`: what stands behind the number of its kind. Gives the message, `None` for one that only boards say, and what is left.
+///
+/// # Errors
+/// A body that does not fit its kind.
+pub(crate) fn said_to_board(kind: u32, body: &[u8]) -> postcard::Result<(Option<Message>, &[u8])> {
+    use postcard::take_from_bytes;
+    let (message, rest) = match kind {
+        1 => {
+            let (protocol, rest) = take_from_bytes(body)?;
+            (Message::HelloAsk { protocol }, rest)
+        }
+        6 => {
+            let (ack, rest) = take_from_bytes(body)?;
+            (Message::Ack(ack), rest)
+        }
+        7 => {
+            let (token, rest) = take_from_bytes(body)?;
+            (Message::TimeAsk { token }, rest)
+        }
+        9 => (Message::SettingsGet, body),
+        11 => {
+            let (settings, rest) = take_from_bytes(body)?;
+            (Message::SettingsPut(settings), rest)
+        }
+        13 => {
+            let (command, rest) = take_from_bytes(body)?;
+            (Message::Command(command), rest)
+        }
+        15 => (Message::LinkStatsAsk, body),
+        19 => {
+            let (acks, rest) = take_from_bytes(body)?;
+            (Message::Acks(acks), rest)
+        }
+        20 => {
+            let (have, rest) = take_from_bytes(body)?;
+            (Message::CaptureHave(have), rest)
+        }
+        // What only a board says: nothing here for this one.
+        _ => return Ok((None, &[])),
+    };
+    Ok((Some(message), rest))
+}

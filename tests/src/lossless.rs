@@ -14,6 +14,7 @@ use hosts::{Host, acknowledged};
 use judge::{Said, judge};
 use ohmward::link::Moment;
 use ohmward_core::Identity;
+use ohmward_core::Memory;
 use ohmward_core::board::{Board, Parts, Pins};
 use ohmward_core::nv::{first_boot, in_ram_ms_max};
 use ohmward_core::ram_flash::RamFlash;
@@ -266,6 +267,7 @@ impl World {
             pins,
             flash,
             link: BoardEnd(Rc::clone(&self.wiring)),
+            memory: Memory::new(),
         };
         let board = Board::start(parts, identity, settings, Calibration::REFERENCE)
             .unwrap_or_else(|fault| panic!("does not start: {fault:?}"));

@@ -232,7 +232,7 @@ impl Rig {
                 v_pos: windows[0].sum,
                 v_neg: windows[1].sum,
             };
-            match sequence.step(sums) {
+            match sequence.step(sums, true) {
                 Progress::Done(result) => return Outcome { result, took_s: t },
                 Progress::Busy => assert!(t < 1000.0, "never ends: {self:?}"),
                 Progress::Idle => unreachable!("was begun"),

@@ -10,6 +10,7 @@ use ohmward::bench::array::Leakage;
 use ohmward::bench::matrix;
 use ohmward::bench::waveform::Waveform;
 use ohmward::sim::image::{Image, ImageError, bits_of, outputs_of};
+use ohmward_core::Memory;
 use ohmward_core::board::{Board, Parts, Pins, SampleSource};
 use ohmward_core::ram_flash::RamFlash;
 use ohmward_core::{Identity, Inputs, Outputs, Sample};
@@ -128,6 +129,7 @@ impl Linked {
             },
             flash: RamFlash::default(),
             link: line.clone(),
+            memory: Memory::new(),
         };
         let identity = Identity {
             board: setup.board,

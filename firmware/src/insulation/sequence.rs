@@ -5,6 +5,9 @@
 //!                                 └── sure enough ─→ rest ─ bridge agrees with itself ─→ leakage
 //! ```
 //!
+//! Three stays are weighed piece by piece while the bridge rests: a sample must not wait for the whole of the arithmetic.
+//! That takes 50 ms after the third stay, and as long again after the rest; in a hurry the bridge rests meanwhile too.
+//!
 //! A round ends the measurement as soon as its uncertainty allows: a quiet array of a microfarad is through in a second and
 //! a half, a large or restless one gets what the settings allow. Nothing is kept from a round that was not sure enough.
 //!
@@ -13,9 +16,9 @@
 //! milliseconds included, or nothing is said. The last stay is without extra bridge: the bridge's resistors must read
 //! their own ratio. In a hurry (a connected array whose bond is open) it is left out.
 
-use super::algebra::root;
-use super::bridge_check::{BridgeCheck, check};
-use super::fit::{BridgeState, Fit, ROWS_MAX, Row, Stay, fit};
+use super::bridge_check::{BridgeCheck, Checking};
+use super::fit::{BridgeState, Fit, Fitted, Fitting, ROWS_MAX, Row, Stay};
+use crate::memory::InPlace;
 use ohmward_proto::measure::{Dwell, NotMeasured, PoleLeakage};
 use ohmward_proto::settings::Bridge;
 use ohmward_proto::units::SampleIndex;
@@ -32,9 +35,9 @@ const ROW_MS: u32 = 20;
 const FIRST_MS: u32 = 250;
 /// Each round is this many times as long as the one before.
 const LONGER: u32 = 3;
-/// Array voltage may move by this part during a round. The balance holds at every instant, so a moving array
+/// Array voltage may move by one part in so many during a round. The balance holds at every instant, so a moving array
 /// costs accuracy only through unequal capacitance of the poles.
-const ARRAY_MOVED_PART: f64 = 0.05;
+const ARRAY_MOVED_PER: i64 = 20;
 /// Switching the bridge moves the poles by g_switched/(Σg + g_switched) of the array voltage, wherever the leakage sits:
 /// 0.5 % at 1 kΩ. Below this part (400 Ω) noise would decide what is read, so it is not called a reading.
 const UNMOVED_PART: f64 = 2e-3;
@@ -55,8 +58,11 @@ const TOLERANCE_S: f64 = 10e-9;
 const LAST_PART: f64 = 0.15;
 const LAST_S: f64 = 0.5e-6;
 
+/// Pieces of arithmetic in a millisecond: one for each sample at the usual rate, more of them where samples come slower.
+const PIECES_A_MS: u32 = 4;
+
 /// Poles count as come to rest after so many time constants: 0.7 % of the way is left then.
-const AT_REST_TIME_CONSTANTS: f64 = 5.0;
+const AT_REST_TIME_CONSTANTS: f32 = 5.0;
 
 /// What a measurement needs to know.
 #[derive(Clone, Copy, Debug)]
@@ -110,8 +116,34 @@ pub enum Progress {
 #[derive(Debug)]
 enum Step {
     Idle,
-    BondOpening { samples: u32 },
+    BondOpening {
+        samples: u32,
+    },
     Stay(Gather),
+    /// All stays are there; what they say is being worked out.
+    Weigh,
+}
+
+/// Stays of a round: three, and the rest.
+const STAYS: usize = 4;
+/// Their memory.
+pub type Stays = [Stay; STAYS];
+/// None of them.
+pub const NO_STAYS: Stays = [const { Stay::new() }; STAYS];
+
+/// Which stays are fitted together: all three, and either pair.
+const FIRST: usize = 0;
+const WHOLE: usize = 1;
+const SECOND: usize = 2;
+const STAYS_OF: [core::ops::Range<usize>; 3] = [0..2, 0..3, 1..3];
+
+/// Arithmetic under way.
+#[derive(Debug)]
+enum Work {
+    Nothing,
+    /// One of the three fits.
+    Fit(usize, Fitting),
+    Check(Checking),
 }
 
 /// A row of the present stay as it comes.
@@ -144,6 +176,7 @@ struct Round {
 }
 
 /// What three stays came to.
+#[derive(Clone, Copy, Debug)]
 enum Verdict {
     Sure(Fit),
     NotYet(NotMeasured),
@@ -157,18 +190,40 @@ pub struct Sequence {
     step: Step,
     round: Round,
     /// Of this round; the last one is under way.
-    stays: heapless::Vec<Stay, 4>,
+    stays: InPlace<Stays>,
+    /// So many of them.
+    begun: usize,
+    work: Work,
+    /// Of this round: as far as they are made, and whether the stays tell.
+    fits: [Option<Option<Fit>>; 3],
+    verdict: Option<Verdict>,
+    /// Pieces of arithmetic in a sample.
+    pieces: u32,
+    /// From mV × window to half a V, and a sample in s.
+    half_to_volts: f64,
+    dt: f64,
+    /// Length of a short row, s.
+    last_s: f64,
+    /// Length of a row of this round, s.
+    row_s: f64,
     /// The bridge disagreed with itself in the round before.
     suspect: bool,
     /// It could not be told.
     unclear: bool,
-    /// Least and greatest array voltage seen in this round, in V.
-    v_span: Option<(f64, f64)>,
+    /// Least and greatest array voltage seen in this round, in mV × window.
+    v_span: Option<(i64, i64)>,
 }
 
 impl Sequence {
-    /// Idle, for this set-up.
+    /// Idle, for this set-up; its stays within.
+    #[cfg(not(target_os = "none"))]
     pub fn new(setup: Setup) -> Self {
+        Self::placed(setup, NO_STAYS)
+    }
+
+    /// The same, in this memory.
+    pub(crate) fn placed(setup: Setup, stays: InPlace<Stays>) -> Self {
+        let dt = 1.0 / f64::from(setup.sample_rate_hz);
         Self {
             setup,
             pace: Pace::Full,
@@ -180,11 +235,31 @@ impl Sequence {
                 twice: BridgeState::A,
                 last: true,
             },
-            stays: heapless::Vec::new(),
+            stays,
+            begun: 0,
+            work: Work::Nothing,
+            fits: [None; 3],
+            verdict: None,
+            pieces: pieces(&setup),
+            half_to_volts: half_to_volts(&setup),
+            row_s: 0.0,
+            dt,
+            last_s: f64::from(short_row(&setup)) * dt,
             suspect: false,
             unclear: false,
             v_span: None,
         }
+    }
+
+    /// Another set-up; a measurement under way is forgotten.
+    pub fn set_up(&mut self, setup: Setup) {
+        let dt = 1.0 / f64::from(setup.sample_rate_hz);
+        self.pieces = pieces(&setup);
+        self.half_to_volts = half_to_volts(&setup);
+        self.dt = dt;
+        self.last_s = f64::from(short_row(&setup)) * dt;
+        self.setup = setup;
+        self.step = Step::Idle;
     }
 
     /// Starts a measurement; one under way begins again.
@@ -233,10 +308,11 @@ impl Sequence {
         !matches!(self.step, Step::Idle)
     }
 
-    /// Samples until it could end with a finding at the soonest: with the third stay, or with the rest after it.
+    /// Samples until it could end with a finding at the soonest: after the third stay, or after the rest that follows it.
     pub fn soonest_end(&self) -> u64 {
         match &self.step {
-            Step::Stay(gather) if self.stays.len() >= 3 => {
+            Step::Weigh => 1,
+            Step::Stay(gather) if self.begun >= 3 => {
                 let rows = self.round.rows * self.round.shorts * self.short();
                 let stay = self.setup.window + 1 + rows;
                 u64::from(stay.saturating_sub(gather.samples).max(1))
@@ -251,11 +327,11 @@ impl Sequence {
     pub fn bridge(&self) -> Option<BridgeState> {
         match &self.step {
             Step::Stay(_) => self
-                .stays
+                .stays()
                 .last()
                 .map(|stay| stay.state)
                 .filter(|state| *state != BridgeState::Rest),
-            Step::Idle | Step::BondOpening { .. } => None,
+            Step::Idle | Step::BondOpening { .. } | Step::Weigh => None,
         }
     }
 
@@ -267,8 +343,8 @@ impl Sequence {
             b_samples: 0,
             extrapolated: false,
         };
-        let of_array = f64::from(leakage.g_pos.0) + f64::from(leakage.g_neg.0);
-        for stay in &self.stays {
+        let of_array = leakage.g_pos.0 + leakage.g_neg.0;
+        for stay in self.stays() {
             let longest = match stay.state {
                 BridgeState::A => &mut dwell.a_samples,
                 BridgeState::B => &mut dwell.b_samples,
@@ -276,16 +352,16 @@ impl Sequence {
             };
             *longest = stay.samples.max(*longest);
             let (pos, neg) = stay.state.known(&self.setup.bridge);
-            let dwelt_s = f64::from(stay.samples) / f64::from(self.setup.sample_rate_hz);
+            let dwelt_s = stay.samples as f32 / self.setup.sample_rate_hz as f32;
+            let all = of_array + pos as f32 + neg as f32;
             // C/Σg is the time constant; without a division by what noise may take to nothing.
-            dwell.extrapolated |=
-                dwelt_s * (of_array + pos + neg) < AT_REST_TIME_CONSTANTS * f64::from(leakage.c.0);
+            dwell.extrapolated |= dwelt_s * all < AT_REST_TIME_CONSTANTS * leakage.c.0;
         }
         dwell
     }
 
-    /// One sample.
-    pub fn step(&mut self, sums: WindowSums) -> Progress {
+    /// One sample. `with_room`: it has time for a piece of arithmetic too.
+    pub fn step(&mut self, sums: WindowSums, with_room: bool) -> Progress {
         match &mut self.step {
             Step::Idle => Progress::Idle,
             Step::BondOpening { samples } => {
@@ -295,15 +371,114 @@ impl Sequence {
                 }
                 Progress::Busy
             }
-            Step::Stay(_) => self.gather(sums),
+            Step::Stay(_) => {
+                let progress = self.gather(sums);
+                // A row that ends is work enough for its sample.
+                if progress != Progress::Busy || self.row_ended() || !with_room {
+                    return progress;
+                }
+                self.weigh()
+            }
+            Step::Weigh if with_room => self.weigh(),
+            Step::Weigh => Progress::Busy,
         }
+    }
+
+    fn row_ended(&self) -> bool {
+        matches!(&self.step, Step::Stay(gather) if gather.row_samples == 0 && gather.start.is_some())
+    }
+
+    /// As much arithmetic as a sample has room for.
+    fn weigh(&mut self) -> Progress {
+        for _ in 0..self.pieces {
+            if let Some(progress) = self.piece() {
+                return progress;
+            }
+        }
+        Progress::Busy
+    }
+
+    /// One piece of arithmetic, if any is due: sums of what has just been seen, then fits, verdict, check. `Some` when
+    /// something follows from it.
+    fn piece(&mut self) -> Option<Progress> {
+        if self.stay_mut().is_some_and(Stay::sum_some) {
+            return None;
+        }
+        let complete = self.stays().iter().filter(|stay| stay.samples > 0).count();
+        let begun = self.begun;
+        match &mut self.work {
+            Work::Fit(which, fitting) => {
+                let which = *which;
+                let stays = STAYS_OF
+                    .get(which)
+                    .and_then(|range| self.stays.get(range.clone()));
+                let fit = match fitting.step(stays.unwrap_or_default(), &self.setup.bridge) {
+                    Fitted::NotYet => return None,
+                    Fitted::Nothing => None,
+                    Fitted::Is(fit) => Some(fit),
+                };
+                if let Some(place) = self.fits.get_mut(which) {
+                    *place = Some(fit);
+                }
+                self.work = Work::Nothing;
+                None
+            }
+            Work::Check(checking) => {
+                let stays = self.stays.get(..begun).unwrap_or_default();
+                let check = checking.step(stays, &self.setup.bridge)?;
+                self.work = Work::Nothing;
+                Some(self.conclude(check))
+            }
+            Work::Nothing => match (&self.fits, self.verdict) {
+                ([None, _, _], _) if complete >= 2 => self.fit(FIRST),
+                ([Some(_), None, _], _) if complete >= 3 => self.fit(WHOLE),
+                ([Some(_), Some(_), None], _) if complete >= 3 => self.fit(SECOND),
+                ([Some(first), Some(whole), Some(second)], None) => {
+                    let verdict = self.verdict(*first, *whole, *second);
+                    self.verdict = Some(verdict);
+                    self.judged(verdict)
+                }
+                (_, Some(_)) if complete >= 4 => {
+                    self.work = Work::Check(Checking::new());
+                    None
+                }
+                _ => None,
+            },
+        }
+    }
+
+    fn fit(&mut self, which: usize) -> Option<Progress> {
+        self.work = Work::Fit(which, Fitting::new());
+        None
+    }
+
+    /// What follows from three stays.
+    fn judged(&mut self, verdict: Verdict) -> Option<Progress> {
+        match (verdict, self.pace) {
+            (Verdict::Sure(fit), Pace::Short { .. }) => Some(self.end(plausible(fit.leakage))),
+            // A wrong resistor can keep any round from being sure: it gets its name before the end.
+            (Verdict::Sure(_), Pace::Full) => None,
+            (Verdict::NotYet(_), Pace::Full) if self.round.last => None,
+            (Verdict::NotYet(why), _) => {
+                // The rest has begun meanwhile, and is not asked for.
+                self.begun = 3;
+                Some(self.longer(why))
+            }
+        }
+    }
+
+    /// Stays of this round, the one under way last.
+    fn stays(&self) -> &[Stay] {
+        self.stays.get(..self.begun).unwrap_or_default()
+    }
+
+    fn stay_mut(&mut self) -> Option<&mut Stay> {
+        self.stays.get_mut(self.begun.checked_sub(1)?)
     }
 
     /// Samples in a short row: at least a window, so that rows do not share samples and their noise is their own.
     fn short(&self) -> u32 {
-        self.setup
-            .window
-            .max(ROW_MS * self.setup.sample_rate_hz / 1000)
+        short_row(&self.setup)
     }
 
     /// Samples in a stay of so many short rows.
@@ -321,20 +496,26 @@ impl Sequence {
             twice,
             last,
         };
-        self.stays.clear();
+        self.begun = 0;
+        self.row_s = f64::from(self.short() * per_row) * self.dt;
+        self.work = Work::Nothing;
+        self.fits = [None; 3];
+        self.verdict = None;
         self.v_span = None;
     }
 
     fn enter(&mut self, state: BridgeState) {
-        let before = self.stays.last().map(|stay| stay.state);
+        let before = self.stays().last().map(|stay| stay.state);
         let toward = match (state, before) {
             (BridgeState::A, _) | (BridgeState::Rest, Some(BridgeState::B)) => -1.0,
             (BridgeState::B | BridgeState::Rest, _) => 1.0,
         };
-        let row_s =
-            f64::from(self.short() * self.round.shorts) / f64::from(self.setup.sample_rate_hz);
+        let (row_s, rows) = (self.row_s, self.round.rows as usize);
         // Four at most: after the fourth everything is decided.
-        let _ = self.stays.push(Stay::new(state, toward, row_s));
+        if let Some(stay) = self.stays.get_mut(self.begun) {
+            stay.begin(state, toward, row_s, rows);
+            self.begun += 1;
+        }
         self.step = Step::Stay(Gather::default());
     }
 
@@ -345,7 +526,8 @@ impl Sequence {
 
     fn gather(&mut self, sums: WindowSums) -> Progress {
         let (setup, short) = (self.setup, self.short());
-        let (Step::Stay(gather), Some(stay)) = (&mut self.step, self.stays.last_mut()) else {
+        let stays = self.stays.get_mut(..self.begun).unwrap_or_default();
+        let (Step::Stay(gather), Some(stay)) = (&mut self.step, stays.last_mut()) else {
             return Progress::Idle;
         };
         gather.samples += 1;
@@ -369,16 +551,15 @@ impl Sequence {
         }
 
         // mV × window, twice over: to volts × samples, then to volt seconds.
-        let to_volts = 1e-3 / f64::from(setup.window);
-        let dt = 1.0 / f64::from(setup.sample_rate_hz);
+        let (half_to_volts, dt) = (self.half_to_volts, self.dt);
         let (pos, neg) = (sums.v_pos - start.v_pos, sums.v_neg - start.v_neg);
         let short_row = Row {
-            pos_vs: (gather.pos as f64 * 0.5 * to_volts * dt) as f32,
-            neg_vs: (gather.neg as f64 * 0.5 * to_volts * dt) as f32,
-            moved_v: ((pos + neg) as f64 * 0.5 * to_volts) as f32,
-            array_moved_v: ((pos - neg) as f64 * to_volts) as f32,
+            pos_vs: (gather.pos as f64 * half_to_volts * dt) as f32,
+            neg_vs: (gather.neg as f64 * half_to_volts * dt) as f32,
+            moved_v: ((pos + neg) as f64 * half_to_volts) as f32,
+            array_moved_v: ((2 * (pos - neg)) as f64 * half_to_volts) as f32,
         };
-        let v = (sums.v_pos - sums.v_neg) as f64 * to_volts;
+        let v = sums.v_pos - sums.v_neg;
         gather.row_samples = 0;
         gather.start = Some(sums);
         gather.pos = sums.v_pos;
@@ -391,8 +572,8 @@ impl Sequence {
             gather.shorts = 0;
         }
         stay.last = short_row;
-        stay.last_s = f64::from(short) * dt;
-        let complete = stay.rows.len() as u32 >= self.round.rows;
+        stay.last_s = self.last_s;
+        let complete = stay.complete();
         if complete {
             stay.samples = gather.samples;
         }
@@ -400,10 +581,10 @@ impl Sequence {
         let (low, high) = self.v_span.unwrap_or((v, v));
         let (low, high) = (low.min(v), high.max(v));
         self.v_span = Some((low, high));
-        if (v * 1e3) < setup.v_min_mv as f64 {
+        if v < setup.v_min_mv * i64::from(setup.window) {
             return self.end(Err(NotMeasured::ArrayDark));
         }
-        if high - low > ARRAY_MOVED_PART * high {
+        if (high - low) * ARRAY_MOVED_PER > high {
             return self.end(Err(NotMeasured::ArrayMoved));
         }
         if complete {
@@ -419,7 +600,7 @@ impl Sequence {
             BridgeState::A => BridgeState::B,
             BridgeState::B | BridgeState::Rest => BridgeState::A,
         };
-        match self.stays.len() {
+        match self.begun {
             0 | 1 => {
                 self.enter(once);
                 Progress::Busy
@@ -428,20 +609,14 @@ impl Sequence {
                 self.enter(self.round.twice);
                 Progress::Busy
             }
-            3 => match self.verdict() {
-                // A wrong resistor can keep any round from being sure: it gets its name before the end.
-                Verdict::NotYet(_) if self.pace == Pace::Full && self.round.last => {
-                    self.enter(BridgeState::Rest);
-                    Progress::Busy
-                }
-                Verdict::NotYet(why) => self.longer(why),
-                Verdict::Sure(_) if self.pace == Pace::Full => {
-                    self.enter(BridgeState::Rest);
-                    Progress::Busy
-                }
-                Verdict::Sure(fit) => self.end(plausible(fit.leakage)),
-            },
-            _ => self.conclude(),
+            3 if self.pace == Pace::Full => {
+                self.enter(BridgeState::Rest);
+                Progress::Busy
+            }
+            _ => {
+                self.step = Step::Weigh;
+                Progress::Busy
+            }
         }
     }
 
@@ -469,7 +644,7 @@ impl Sequence {
 
     /// A round that begins with the state that the last one did not end in.
     fn again(&mut self, samples: u32, last: bool) -> Progress {
-        let ended_in = self.stays.last().map(|stay| stay.state);
+        let ended_in = self.stays().last().map(|stay| stay.state);
         let first = match ended_in {
             Some(BridgeState::A) => BridgeState::B,
             Some(BridgeState::B | BridgeState::Rest) | None => BridgeState::A,
@@ -480,12 +655,8 @@ impl Sequence {
     }
 
     /// After three stays.
-    fn verdict(&self) -> Verdict {
-        let bridge = &self.setup.bridge;
-        // The slices are there, this being after three stays.
-        let some = |from: usize, to: usize| fit(self.stays.get(from..to).unwrap_or(&[]), bridge);
-        let fits = (some(0, 3), some(0, 2), some(1, 3));
-        let (Some(whole), Some(first), Some(second)) = fits else {
+    fn verdict(&self, first: Option<Fit>, whole: Option<Fit>, second: Option<Fit>) -> Verdict {
+        let (Some(whole), Some(first), Some(second)) = (whole, first, second) else {
             return Verdict::NotYet(NotMeasured::BridgeUnmoved);
         };
         if whole.swing < UNMOVED_PART {
@@ -494,7 +665,7 @@ impl Sequence {
         let g = whole.total_s().abs();
         let sigma = f64::from(whole.leakage.g_sigma.0);
         let apart = (first.total_s() - second.total_s()).abs();
-        let unsure = 3.0 * (first.scatter_s + second.scatter_s);
+        let unsure = 3.0 * f64::from(first.scatter_s + second.scatter_s);
         if !whole.steady || apart > unsure + PAIRS_APART_PART * g {
             return Verdict::NotYet(NotMeasured::FaultMoved);
         }
@@ -509,8 +680,8 @@ impl Sequence {
     }
 
     /// After the rest.
-    fn conclude(&mut self) -> Progress {
-        match check(&self.stays, &self.setup.bridge) {
+    fn conclude(&mut self, check: BridgeCheck) -> Progress {
+        match check {
             // A fault that arrives during the rest looks the same: once more, then it is the bridge.
             BridgeCheck::Disagrees if self.suspect => self.end(Err(NotMeasured::BridgeWrong)),
             BridgeCheck::Disagrees => {
@@ -533,18 +704,32 @@ impl Sequence {
     }
 
     /// The fit of the three stays, with what the bridge may hide as a part of it.
-    fn conclude_with(&mut self, unseen: f64) -> Progress {
-        match self.verdict() {
-            Verdict::Sure(fit) => {
+    fn conclude_with(&mut self, unseen: f32) -> Progress {
+        match self.verdict {
+            Some(Verdict::Sure(fit)) => {
                 let mut leakage = fit.leakage;
-                let sigma = f64::from(leakage.g_sigma.0);
-                let of_bridge = unseen * fit.total_s();
-                leakage.g_sigma.0 = root(sigma * sigma + of_bridge * of_bridge) as f32;
+                let sigma = leakage.g_sigma.0;
+                let of_bridge = unseen * fit.total_s() as f32;
+                leakage.g_sigma.0 = libm::sqrtf(sigma * sigma + of_bridge * of_bridge);
                 self.end(plausible(leakage))
             }
-            Verdict::NotYet(why) => self.end(Err(why)),
+            Some(Verdict::NotYet(why)) => self.end(Err(why)),
+            None => self.end(Err(NotMeasured::NotSettled)),
         }
     }
+}
+
+fn pieces(setup: &Setup) -> u32 {
+    (PIECES_A_MS * 1000 / setup.sample_rate_hz.max(1)).max(1)
+}
+
+fn half_to_volts(setup: &Setup) -> f64 {
+    0.5e-3 / f64::from(setup.window)
+}
+
+/// See [`Sequence::short`].
+fn short_row(setup: &Setup) -> u32 {
+    setup.window.max(ROW_MS * setup.sample_rate_hz / 1000)
 }
 
 /// No pole leaks less than nothing, beyond the noise.

@@ -1,6 +1,9 @@
 //! What was seen during one stay in one bridge state, and its weighted sums.
+//!
+//! Everything here goes a row at a time: `f64` in software takes hundreds of cycles for an addition, and a sample must not
+//! wait for a stay's worth of them. What the unknowns are solved from is `f64`, being differences of large sums; how far
+//! they may be off is `f32`.
 
-use super::algebra::root;
 use ohmward_proto::settings::Bridge;
 
 /// What the bridge is doing.
@@ -66,6 +69,12 @@ pub struct Stay {
     pub row_s: f64,
     /// The rows.
     pub rows: heapless::Vec<Row, ROWS_MAX>,
+    /// As many as it will have: the weights ask for it.
+    planned: usize,
+    /// Rows that are in both sums so far; twice as many as rows, and one more when only the level has the next.
+    summed: usize,
+    level: Sums,
+    transient: Sums,
     /// The last stretch again, as short as they come: what has only just arrived stands out here.
     pub last: Row,
     /// Its length, s.
@@ -89,42 +98,112 @@ pub struct Sums {
     pub spread: f64,
 }
 
+/// A row's place in its stay: its weights, and what its scatter is sorted by.
+#[derive(Clone, Copy, Debug)]
+pub struct Place {
+    /// [`level`].
+    pub level: f32,
+    /// [`transient`], by the way that the poles go.
+    pub transient: f32,
+    orders: [f32; 4],
+}
+
 impl Stay {
-    /// An empty one.
-    pub fn new(state: BridgeState, toward: f64, row_s: f64) -> Self {
+    /// None yet.
+    pub const fn new() -> Self {
+        const NOTHING: Sums = Sums {
+            t: 0.0,
+            pos: 0.0,
+            neg: 0.0,
+            moved: 0.0,
+            spread: 0.0,
+        };
         Self {
-            state,
-            toward,
-            row_s,
+            // The first of them is a zero, as all else here: memory that is cleared needs no image in flash.
+            state: BridgeState::A,
+            toward: 0.0,
+            row_s: 0.0,
             rows: heapless::Vec::new(),
-            last: Row::default(),
+            planned: 0,
+            summed: 0,
+            level: NOTHING,
+            transient: NOTHING,
+            last: Row {
+                pos_vs: 0.0,
+                neg_vs: 0.0,
+                moved_v: 0.0,
+                array_moved_v: 0.0,
+            },
             last_s: 0.0,
             samples: 0,
         }
     }
 
-    /// Each row with its two weights, [`level`] and [`transient`].
-    pub fn weighed(&self) -> impl Iterator<Item = (&Row, f64, f64)> {
-        let n = self.rows.len().max(1) as f64;
-        self.rows.iter().enumerate().map(move |(k, row)| {
-            let x = (k as f64 + 0.5) / n;
-            (row, level(x), self.toward * transient(x))
-        })
+    /// An empty one, for that many rows; in its place, without a copy.
+    pub fn begin(&mut self, state: BridgeState, toward: f64, row_s: f64, planned: usize) {
+        self.state = state;
+        self.toward = toward;
+        self.row_s = row_s;
+        self.rows.clear();
+        self.planned = planned.clamp(1, ROWS_MAX);
+        self.summed = 0;
+        self.level = Sums::default();
+        self.transient = Sums::default();
+        self.samples = 0;
+    }
+
+    /// All planned rows are there.
+    pub fn complete(&self) -> bool {
+        self.rows.len() >= self.planned
+    }
+
+    /// Adds half a row to the sums: its level, or its transient. False when there is none that waits.
+    pub fn sum_some(&mut self) -> bool {
+        let k = self.summed / 2;
+        let Some(row) = self.rows.get(k) else {
+            return false;
+        };
+        let x = (k as f64 + 0.5) / self.planned as f64;
+        if self.summed.is_multiple_of(2) {
+            self.level.add(row, self.row_s, level(x));
+        } else {
+            let weight = self.toward * level(x) * (1.0 - 2.0 * x);
+            self.transient.add(row, self.row_s, weight);
+        }
+        self.summed += 1;
+        true
+    }
+
+    /// The `k`-th row and its place.
+    pub fn row(&self, k: usize) -> Option<(&Row, Place)> {
+        let row = self.rows.get(k)?;
+        // From −1 to 1.
+        let x = (2 * k + 1) as f32 / self.planned as f32 - 1.0;
+        let x2 = x * x;
+        let level = 1.0 - x2;
+        Some((
+            row,
+            Place {
+                level,
+                transient: self.toward as f32 * level * -x,
+                orders: [
+                    x,
+                    5.0 * x2 - 1.0,
+                    (7.0 * x2 - 3.0) * x,
+                    (21.0 * x2 - 14.0) * x2 + 1.0,
+                ],
+            },
+        ))
     }
 
     /// Seconds in its rows.
-    pub fn seconds(&self) -> f64 {
-        self.rows.len() as f64 * self.row_s
+    pub fn seconds(&self) -> f32 {
+        self.rows.len() as f32 * self.row_s as f32
     }
 
-    /// Sums with both weights.
-    pub fn sums(&self) -> (Sums, Sums) {
-        let (mut even, mut odd) = (Sums::default(), Sums::default());
-        for (row, level, transient) in self.weighed() {
-            even.add(row, self.row_s, level);
-            odd.add(row, self.row_s, transient);
-        }
-        (even, odd)
+    /// Sums weighted for the level and for the transient, of what [`Self::sum_some`] has taken in.
+    pub fn sums(&self) -> (&Sums, &Sums) {
+        (&self.level, &self.transient)
     }
 }
 
@@ -139,101 +218,88 @@ impl Sums {
 }
 
 /// Weight that asks for the level: nothing at both ends, so that slow wander of the poles averages out instead of
-/// leaving what it happens to be at the edges.
+/// leaving what it happens to be at the edges. The transient's is this times 1 − 2x, early against late: blind to a constant
+/// level.
 fn level(x: f64) -> f64 {
     4.0 * x * (1.0 - x)
 }
 
-/// Weight that asks for the transient: early against late. Blind to a constant level.
-fn transient(x: f64) -> f64 {
-    level(x) * (1.0 - 2.0 * x)
-}
-
 /// Slowest wander of the poles that a short look allows for, as a period: a stay shorter than this may catch the wander on
 /// its crest, where it shows least and shifts the level most.
-const WANDER_S: f64 = 1.0;
+const WANDER_S: f32 = 1.0;
 /// How much more such wander counts, for a stay of one period.
-const WANDER_FACTOR: f64 = 6.0;
+const WANDER_FACTOR: f32 = 6.0;
 
 /// Mean square of the level's weight against those of the four orders (integrals by hand).
-const EVEN_OUT: [f64; 4] = [7.0, 21.0 / 16.0, 231.0 / 80.0, 429.0 / 320.0];
+const EVEN_OUT: [f32; 4] = [7.0, 21.0 / 16.0, 231.0 / 80.0, 429.0 / 320.0];
 
 /// Variance of a sum of terms that follow one another and may hang together.
 ///
 /// The terms carry the weight [`level`]. Multiplied by the polynomials that are orthogonal under it (Gegenbauer, order 3/2;
 /// Abramowitz and Stegun, table 22.2, from memory) they add up to sums that are blind to the level and to all but slow
 /// disturbance, as the wanted sum is: their mean square is its variance, whatever the colour of the disturbance.
-#[derive(Debug, Default)]
+#[derive(Clone, Copy, Debug, Default)]
 pub struct Scatter {
-    terms: heapless::Vec<f64, ROWS_MAX>,
+    sum: f32,
+    own: f32,
+    sums: [f32; 4],
 }
 
 impl Scatter {
-    /// The next term.
-    pub fn push(&mut self, term: f64) {
-        let _ = self.terms.push(term);
+    /// The term of the next row.
+    pub fn push(&mut self, term: f32, place: &Place) {
+        self.sum += term;
+        self.own += term * term;
+        for (sum, order) in self.sums.iter_mut().zip(place.orders) {
+            *sum += order * term;
+        }
     }
 
     /// Their plain sum.
-    pub fn sum(&self) -> f64 {
-        self.terms.iter().sum()
+    pub fn sum(&self) -> f32 {
+        self.sum
     }
 
     /// Variance of their sum over a stay of that many seconds.
-    pub fn variance(&self, stay_s: f64) -> f64 {
-        let n = self.terms.len().max(1) as f64;
-        let (mut own, mut sums) = (0.0, [0.0; 4]);
-        for (k, term) in self.terms.iter().enumerate() {
-            let x = (2.0 * k as f64 + 1.0) / n - 1.0;
-            let x2 = x * x;
-            let orders = [
-                x,
-                5.0 * x2 - 1.0,
-                (7.0 * x2 - 3.0) * x,
-                (21.0 * x2 - 14.0) * x2 + 1.0,
-            ];
-            for (sum, order) in sums.iter_mut().zip(orders) {
-                *sum += order * term;
-            }
-            own += term * term;
-        }
+    pub fn variance(&self, stay_s: f32) -> f32 {
         // Squares of the orders against those of the level alone (integrals by hand).
-        let slow: f64 = sums
+        let slow = self
+            .sums
             .iter()
             .zip(EVEN_OUT)
             .map(|(sum, out)| out * sum * sum)
-            .sum::<f64>()
+            .sum::<f32>()
             / 4.0;
         let periods = WANDER_S / stay_s;
-        let wander = (slow - 2.0 * own).max(0.0);
+        let wander = (slow - 2.0 * self.own).max(0.0);
         1.5 * slow + wander * WANDER_FACTOR * periods * periods
     }
 }
 
 /// Tells whether single values stand out from the scatter of all the others.
-#[derive(Debug, Default)]
+#[derive(Clone, Copy, Debug, Default)]
 pub struct Outlier {
-    largest: f64,
-    squares: f64,
-    count: f64,
+    largest: f32,
+    squares: f32,
+    count: u16,
 }
 
 impl Outlier {
     /// The next value.
-    pub fn push(&mut self, value: f64) {
+    pub fn push(&mut self, value: f32) {
         self.largest = self.largest.max(value.abs());
         self.squares += value * value;
-        self.count += 1.0;
+        self.count += 1;
     }
 
     /// RMS without the largest.
-    pub fn scatter(&self) -> f64 {
+    pub fn scatter(&self) -> f32 {
         let others = (self.squares - self.largest * self.largest).max(0.0);
-        root(others / (self.count - 1.0).max(1.0))
+        libm::sqrtf(others / f32::from(self.count.saturating_sub(1).max(1)))
     }
 
     /// The largest magnitude.
-    pub fn largest(&self) -> f64 {
+    pub fn largest(&self) -> f32 {
         self.largest
     }
 }

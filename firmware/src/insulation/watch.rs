@@ -6,8 +6,9 @@
 
 use super::background::Learnt;
 use super::schedule::{Due, Schedule};
-use super::sequence::{Pace, Progress, Sequence, Setup, WindowSums};
+use super::sequence::{Pace, Progress, Sequence, Setup, Stays, WindowSums};
 use crate::insulation::fit::BridgeState;
+use crate::memory::InPlace;
 use ohmward_proto::event::{EventKind, ResetRefusal, TripCause};
 use ohmward_proto::measure::{
     Dwell, FaultPlace, Insulation, NotMeasured, PoleLeakage, Resistance, TripState, WhyNoPlace,
@@ -89,7 +90,12 @@ pub struct Watch {
 }
 
 impl Watch {
-    pub fn new(setup: Setup, limits: InsulationLimits, check: InsulationCheck) -> Self {
+    pub fn new(
+        setup: Setup,
+        limits: InsulationLimits,
+        check: InsulationCheck,
+        stays: InPlace<Stays>,
+    ) -> Self {
         Self {
             limits,
             check,
@@ -97,7 +103,7 @@ impl Watch {
             bond: setup.bond,
             connected_state_max: setup.sample_rate_hz / 1000 * CONNECTED_STATE_MS,
             schedule: Schedule::new(setup.sample_rate_hz),
-            sequence: Sequence::new(setup),
+            sequence: Sequence::placed(setup, stays),
             insulation: Insulation::NotMeasured {
                 why: NotMeasured::NeverYet,
                 since: SampleIndex(0),
@@ -120,7 +126,7 @@ impl Watch {
         self.check = check;
         self.v_min_mv = setup.v_min_mv;
         self.bond = setup.bond;
-        self.sequence = Sequence::new(setup);
+        self.sequence.set_up(setup);
     }
 
     /// As last measured.
@@ -216,7 +222,8 @@ impl Watch {
             }
             Due::Never | Due::Wait => {}
         }
-        match self.sequence.step(poles.sums) {
+        // Where light is looked at there is work enough already.
+        match self.sequence.step(poles.sums, poles.v_mv.is_none()) {
             Progress::Done(Ok(leakage)) => self.judge(now, state, leakage, &mut watched),
             Progress::Done(Err(why)) => self.failed(now, state, why, &mut watched),
             Progress::Idle | Progress::Busy => {}

@@ -7,7 +7,7 @@
 use super::Kept;
 use super::ring::write_and_check;
 use embedded_storage::nor_flash::NorFlash;
-use ohmward_proto::checksum::SMALL_CRC;
+use ohmward_proto::checksum::CRC;
 use ohmward_proto::event::MemoryFault;
 use ohmward_proto::units::SampleIndex;
 use serde::{Deserialize, Serialize};
@@ -74,7 +74,7 @@ impl Slots {
         let mut newest: Option<(u32, Record)> = None;
         let mut erased = true;
         let mut used = [0usize; 2];
-        let mut sum = SMALL_CRC.digest();
+        let mut sum = CRC.digest();
         for (block, used) in (0..).zip(&mut used) {
             for place in 0..F::ERASE_SIZE / RECORD_MAX {
                 let mut bytes = [0u8; RECORD_MAX];
@@ -87,8 +87,7 @@ impl Slots {
                 }
                 erased = false;
                 *used = place + 1;
-                let Ok(record) = postcard::from_bytes_crc32::<Record>(&bytes, SMALL_CRC.digest())
-                else {
+                let Some(record) = decode(&bytes) else {
                     continue;
                 };
                 let newer = newest.as_ref().is_none_or(|(_, best)| {
@@ -142,8 +141,7 @@ impl Slots {
             acked_below,
         };
         let mut bytes = [0xFF; RECORD_MAX];
-        postcard::to_slice_crc32(&record, &mut bytes, SMALL_CRC.digest())
-            .map_err(|_| MemoryFault::Write)?;
+        encode(&record, &mut bytes)?;
         if self.left::<F>() == 0 {
             if !self.other_erased {
                 if !may_erase {
@@ -198,4 +196,21 @@ impl Slots {
 
 fn address<F: NorFlash>(block: u32, place: usize) -> u32 {
     block * F::ERASE_SIZE as u32 + (place * RECORD_MAX) as u32
+}
+
+/// The record, and its check sum behind it.
+fn encode(record: &Record, into: &mut [u8; RECORD_MAX]) -> Result<(), MemoryFault> {
+    let body = postcard::to_slice(record, into.as_mut_slice());
+    let len = body.map_err(|_| MemoryFault::Write)?.len();
+    let (body, rest) = into.split_at_mut_checked(len).ok_or(MemoryFault::Write)?;
+    let sum = rest.first_chunk_mut::<4>().ok_or(MemoryFault::Write)?;
+    *sum = CRC.checksum(body).to_le_bytes();
+    Ok(())
+}
+
+fn decode(bytes: &[u8; RECORD_MAX]) -> Option<Record> {
+    let (record, rest) = postcard::take_from_bytes::<Record>(bytes).ok()?;
+    let body = bytes.get(..bytes.len() - rest.len())?;
+    let sum = rest.first_chunk::<4>()?;
+    (CRC.checksum(body) == u32::from_le_bytes(*sum)).then_some(record)
 }

@@ -4,6 +4,7 @@
 
 use embedded_io::{ErrorType, Read, ReadReady, Write, WriteReady};
 use embedded_storage::nor_flash::{ErrorType as FE, NorFlash, ReadNorFlash};
+use ohmward_core::Memory;
 use ohmward_core::board::{Board, Parts, Pins, SampleSource};
 use ohmward_core::ram_flash::{FlashFault, RamFlash};
 use ohmward_core::{Identity, Sample};
@@ -228,6 +229,7 @@ pub fn start(flash: Flaky) -> Bench {
             pins,
             flash,
             link: line.clone(),
+            memory: Memory::new(),
         },
         identity,
         Settings::SMALL_BONDED,

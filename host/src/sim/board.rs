@@ -4,6 +4,7 @@ use super::coast::Coast;
 use super::replay::{Replay, ReplayError, ReplaySetup};
 use super::wires::{ByteLine, Wire};
 use crate::bench::run::RATE_HZ;
+use ohmward_core::Memory;
 use ohmward_core::board::{Board, BoardFault, Parts, Pins, SampleSource};
 use ohmward_core::ram_flash::RamFlash;
 use ohmward_core::{Identity, Monitor, PRE_SAMPLES, Rest, Sample};
@@ -287,6 +288,7 @@ impl SimBoard {
             pins,
             flash: RamFlash::default(),
             link: line.clone(),
+            memory: Memory::new(),
         };
         let board = Board::start(parts, identity, settings, calibration).map_err(|fault| {
             match fault {

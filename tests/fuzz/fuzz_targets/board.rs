@@ -5,6 +5,7 @@ use arbitrary::Unstructured;
 use embedded_io::{ErrorType, Read, ReadReady, Write, WriteReady};
 use libfuzzer_sys::fuzz_target;
 use ohmward_core::board::{Board, BoardFault, Parts, Pins, SampleSource};
+use ohmward_core::Memory;
 use ohmward_core::ram_flash::RamFlash;
 use ohmward_core::{Identity, Sample};
 use ohmward_fuzz::flash;
@@ -129,6 +130,7 @@ fn run(input: &mut Unstructured) -> arbitrary::Result<()> {
             },
             flash,
             link: line.clone(),
+            memory: Memory::new(),
         },
         Identity {
             board: BoardId(1),

@@ -14,7 +14,7 @@ mod timer;
 mod uart;
 mod watchdog;
 
-use ohmward_core::Identity;
+use ohmward_core::{Identity, Memory};
 use ohmward_core::board::{Board, Parts};
 use ohmward_proto::emulated::{Answer, LINK_SENT_AT, PINS_AT, START_TICKS_AT, STATE_AT, State};
 use ohmward_proto::event::StartReason;
@@ -24,6 +24,7 @@ const LOOK_AT_STACK_EVERY: u32 = 4096;
 
 #[cortex_m_rt::entry]
 fn main() -> ! {
+    static mut MEMORY: Memory = Memory::new();
     plant::begin();
     if let Some(mut core) = cortex_m::Peripherals::take() {
         safe::guard_stack(&mut core.MPU);
@@ -49,9 +50,12 @@ fn main() -> ! {
         pins: plant::pins(),
         flash: flash::Flash,
         link: uart::Uart::new(),
+        memory: MEMORY,
     };
     let began = timer::now();
-    let Ok(mut board) = Board::start(parts, identity, setup.settings, setup.calibration) else {
+    // Used where it is made: to move it would take its size on the stack again.
+    let mut started = Board::start(parts, identity, setup.settings, setup.calibration);
+    let Ok(board) = &mut started else {
         stop(State::NotStarted);
     };
     plant::write(START_TICKS_AT, timer::now().wrapping_sub(began));
@@ -64,7 +68,7 @@ fn main() -> ! {
         let Ok(_) = board.decide() else { continue };
         let since = board.source().since;
         let decided = timer::now();
-        board.serve_link();
+        board.serve();
         let answer = Answer {
             outputs: plant::read(PINS_AT),
             decide_ticks: decided.wrapping_sub(since),

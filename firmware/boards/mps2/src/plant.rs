@@ -41,13 +41,14 @@ pub fn begin() {
     write(STARTS_AT, read(STARTS_AT).wrapping_add(1));
 }
 
-/// What the board is built with; `None` when it is not there, damaged, or of another layout.
+/// What the board is built with, read on a piece of stack that is free again when it runs; `None` when it is not there, damaged, or of another layout.
+#[inline(never)]
 pub fn setup() -> Option<Setup> {
     if read(LAYOUT_AT) != LAYOUT {
         return None;
     }
     let len = read(SETUP_AT) as usize;
-    let mut bytes = [0; 1024];
+    let mut bytes = [0; 512];
     let bytes = bytes.get_mut(..len).filter(|_| len <= SETUP_LEN_MAX)?;
     for (n, word) in bytes.chunks_mut(4).enumerate() {
         let from = read(SETUP_AT + 8 + 4 * n).to_le_bytes();

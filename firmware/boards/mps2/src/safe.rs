@@ -108,6 +108,16 @@ unsafe fn DefaultHandler(_: i16) -> ! {
     restart(StartReason::HardFault)
 }
 
+unsafe extern "C" {
+    #[link_name = "DefaultHandler"]
+    fn default_handler();
+}
+
+/// As many interrupts as the chips have that this stands for; none is used.
+#[unsafe(link_section = ".vector_table.interrupts")]
+#[unsafe(no_mangle)]
+static __INTERRUPTS: [unsafe extern "C" fn(); 32] = [default_handler; 32];
+
 /// Every fault comes here. The stack may be at its end: outputs off without it, then a fresh one, and where the old one
 /// stood tells an overflow.
 #[unsafe(naked)]

@@ -34,7 +34,7 @@ fn set(register: usize, word: u32) {
 static RECEIVED: [AtomicU8; ROOM] = [const { AtomicU8::new(0) }; ROOM];
 static FIRST: AtomicUsize = AtomicUsize::new(0);
 static END: AtomicUsize = AtomicUsize::new(0);
-const ROOM: usize = 1024;
+const ROOM: usize = 256;
 
 fn waiting() -> usize {
     (END.load(Ordering::Relaxed) + ROOM - FIRST.load(Ordering::Relaxed)) % ROOM

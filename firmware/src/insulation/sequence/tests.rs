@@ -1,7 +1,7 @@
 //! The sequence on an explicit small circuit, with a hook for what changes meanwhile.
 
 use super::*;
-use crate::window::Window;
+use crate::window::{WINDOW_MAX, Window};
 use ohmward_proto::units::Siemens;
 
 const BRIDGE: Bridge = Bridge {
@@ -49,7 +49,10 @@ impl Array {
         mut each: impl FnMut(&mut Self, u32, Option<BridgeState>),
     ) -> (Result<PoleLeakage, NotMeasured>, u32) {
         let mut sequence = Sequence::new(setup());
-        let (mut pos, mut neg) = (Window::new(80), Window::new(80));
+        let (mut pos, mut neg) = (
+            Window::new(80, [0; WINDOW_MAX]),
+            Window::new(80, [0; WINDOW_MAX]),
+        );
         sequence.begin(Pace::Full);
         for n in 0.. {
             let bridge = sequence.bridge();
@@ -77,7 +80,7 @@ impl Array {
                 v_pos: pos.sum(),
                 v_neg: neg.sum(),
             };
-            match sequence.step(sums) {
+            match sequence.step(sums, true) {
                 Progress::Done(result) => {
                     let at = SampleIndex(u64::from(n));
                     self.dwell = result.ok().map(|leakage| sequence.dwelt(&leakage, at));
