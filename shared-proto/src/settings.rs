@@ -491,6 +491,16 @@ impl Calibration {
         }
     };
 
+    /// The number of these values: CRC-32C over this crate's encoding of them, whatever `id` says; never 0, which is the design
+    /// values'.
+    #[must_use]
+    pub fn number(&self) -> u32 {
+        // Some sixty bytes: too long for the room is no value at all (golden test).
+        crate::checksum::hash_of::<128>(&Self { id: 0, ..*self })
+            .unwrap_or(0)
+            .max(1)
+    }
+
     /// Whether a board can measure with this at all.
     #[must_use]
     pub fn is_sound(&self) -> bool {
@@ -529,5 +539,60 @@ impl Calibration {
         } else {
             Amps(self.i_fine.value(codes.i_fine))
         }
+    }
+}
+
+/// How a board is calibrated.
+#[derive(Clone, Copy, PartialEq, Debug, Serialize, Deserialize)]
+pub struct CalibrationState {
+    /// In force.
+    pub in_force: Calibration,
+    /// When it was made, Unix time in seconds; `None` for design values.
+    pub made_unix_s: Option<i64>,
+    /// What this kind of front end is designed to be.
+    pub design: Calibration,
+    /// Number of another one that is kept and in force from the next start on.
+    pub next_id: Option<u32>,
+}
+
+/// Why a board does not keep a calibration.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize, Deserialize)]
+pub enum CalibrationFault {
+    /// No board can measure with these values.
+    Unsound,
+    /// The number does not belong to the values.
+    WrongNumber,
+    /// The maintenance switch is off.
+    NotArmed,
+    /// The contactor is not surely open: closed, moving, or stuck.
+    ContactorNotOpen,
+    /// Non-volatile memory has to be erased first, and something is being measured.
+    NoRoomYet,
+    /// Non-volatile memory refused; the old one stays.
+    NotStored,
+}
+
+impl core::fmt::Display for CalibrationFault {
+    fn fmt(&self, f: &mut core::fmt::Formatter<'_>) -> core::fmt::Result {
+        f.write_str(match self {
+            Self::Unsound => {
+                "these values are none a board can measure with: calibrate again, do not edit them"
+            }
+            Self::WrongNumber => {
+                "the number does not belong to the values: damaged on the way or edited; calibrate again"
+            }
+            Self::NotArmed => {
+                "the maintenance switch is off: turn it on at the board, then send again"
+            }
+            Self::ContactorNotOpen => {
+                "the contactor is not surely open: trip the board, see it open, then send again"
+            }
+            Self::NoRoomYet => {
+                "the board is measuring and has no erased memory left: send again in a minute"
+            }
+            Self::NotStored => {
+                "could not be stored on the board; the old calibration stays. Look at its events for a memory fault"
+            }
+        })
     }
 }
