@@ -255,7 +255,10 @@ fn a_board_is_calibrated_and_the_next_check_finds_nothing() {
     assert_eq!(after["made"], record["made"]);
 
     // Checked again: nothing has moved, nothing is written.
-    let (check, said, status) = bench.calibrate(&["--check"], false);
+    let (check, said, status) = bench.calibrate(
+        &["--check", "--before", path.to_str().expect("UTF-8")],
+        false,
+    );
     assert_eq!(status, Some(0), "{said}");
     assert!(!said.contains("type write"), "{said}");
     let worst = check["limits"]
@@ -340,8 +343,15 @@ fn a_mistake_is_one_line_and_changes_nothing() {
         &[&old, "--out", "nowhere/at/all"],
         &["is no folder", "--out"],
     );
-    // Nobody answers the first question: nothing is done, not even the trip.
     let bench = Bench::start();
+    let record = folder.path().join("r.toml");
+    std::fs::write(&record, "id = \"00000001\"\nchannels = []\n").expect("writes");
+    let record = record.to_str().expect("UTF-8");
+    fails(
+        &[&bench.place, "--before", record],
+        &["is the record of calibration 00000001, and 00000000 is in force"],
+    );
+    // Nobody answers the first question: nothing is done, not even the trip.
     let points = scenario("calibration-points.toml");
     let points = points.to_str().expect("UTF-8");
     fails(

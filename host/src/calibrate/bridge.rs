@@ -14,7 +14,7 @@
 use super::line::{Uncertain, coverage};
 use super::points::{At, Known, Point};
 use super::seen::{InsulationSeen, Seen};
-use super::{Finding, Limits};
+use super::{Finding, Limits, is_beyond};
 use faer::Mat;
 use faer::prelude::*;
 use ohmward_proto::settings::{Bridge, Calibration, Scale};
@@ -208,7 +208,7 @@ pub fn fit(
     .iter()
     .enumerate()
     {
-        if !((ratio[k] - 1.0).abs() <= OFF_MAX) {
+        if is_beyond(ratio[k] - 1.0, OFF_MAX) {
             findings.push(Finding::refuse(format!(
                 "bridge: the {what} comes out {:+.1} % off its design, more than {:.0} %: a known resistor that is not what was \
                  stated, at the other pole, or something else leaks to earth",
@@ -240,7 +240,7 @@ pub fn fit(
         }
         let within = 2.0 * square.sqrt();
         let off = total(after) - ohm;
-        if !(off.abs() <= FAR / 2.0 * within) {
+        if is_beyond(off, FAR / 2.0 * within) {
             findings.push(Finding::refuse(format!(
                 "bridge: with the new values {} reads {:.0} Ω, farther off than its uncertainty of {within:.0} Ω explains: \
                  something else leaks, or a known resistor is not what was stated",

@@ -3,7 +3,7 @@
 use super::line::{Line, LinePoint, Uncertain};
 use super::points::{Known, Point};
 use super::seen::{ChannelSeen, Seen};
-use super::{Finding, Limits};
+use super::{Finding, Limits, is_beyond};
 use crate::words;
 use ohmward_proto::Settings;
 use ohmward_proto::measure::Channel;
@@ -203,7 +203,7 @@ pub fn fit(
         u: gain.u / line.slope.abs() * gain.value,
         ..gain
     };
-    if !((gain.value - 1.0).abs() <= GAIN_OFF_MAX) {
+    if is_beyond(gain.value - 1.0, GAIN_OFF_MAX) {
         findings.push(Finding::refuse(format!(
             "{name}: its gain is {:+.2} % off the design, more than the {:.0} % that parts can be off: a wrong range, or a value \
              that is not what was stated",
@@ -218,7 +218,7 @@ pub fn fit(
         k: of_zero.k,
     };
     let zero_max = ZERO_PART * protects(channel, limits.settings);
-    if !(zero.value.abs() <= zero_max) {
+    if is_beyond(zero.value, zero_max) {
         findings.push(Finding::refuse(format!(
             "{name}: without a signal it shows {}, more than {} (a fifth of what it watches over): look for leakage, a \
              magnetised core, a wire that still carries current",
@@ -312,7 +312,7 @@ pub fn ranges_agree(
             .sum::<f64>()
             .sqrt();
         // Five: with a dozen points a coincidence is rarer than one calibration in ten thousand.
-        if apart.is_nan() || apart.abs() > 5.0 * sigma {
+        if is_beyond(apart, 5.0 * sigma) {
             findings.push(Finding::refuse(format!(
                 "the current ranges disagree by {} at {}, {:.1} times what both are uncertain by: a value for one of them is not \
                  what was stated",

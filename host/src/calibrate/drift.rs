@@ -1,6 +1,7 @@
 //! How far a board had moved since it was calibrated last: at every point, and at every limit it trips on.
 
 use super::Limits;
+use super::before::Before;
 use super::bridge::{self, BridgeResult};
 use super::channel::{ChannelResult, scale, unit, value};
 use super::points::{At, Known, Point};
@@ -23,7 +24,7 @@ pub struct Moved {
     pub index: usize,
     /// In force − new, in the channel's unit, Ω for a resistor.
     pub by: f64,
-    /// The same in standard uncertainties of the two; the points' own scatter is in both and falls out.
+    /// The same in standard uncertainties: of the new one, and of the one in force where its record is at hand.
     pub sigmas: f64,
     /// The same as a part of the lowest limit that the channel watches over (of the value, for a resistor).
     pub of_limit: f64,
@@ -66,6 +67,7 @@ impl Drift {
         found: Option<&BridgeResult>,
         points: &[(Point, Seen)],
         limits: &Limits<'_>,
+        before: Option<&Before>,
     ) -> Self {
         let mut drift = Self::default();
         for result in channels {
@@ -75,22 +77,25 @@ impl Drift {
             });
             for point in &result.points {
                 let by = point.before - point.after;
+                let then = before.and_then(|b| b.u(result.channel, point.known));
+                let then = then.unwrap_or(0.0);
                 drift.points.push(Moved {
                     channel: Some(result.channel),
                     index: point.index,
                     by,
-                    sigmas: by.abs() / result.uncertain_at(point.known, false).u,
+                    sigmas: by.abs() / result.uncertain_at(point.known, false).u.hypot(then),
                     of_limit: by.abs() / lowest,
                 });
             }
         }
         for point in found.iter().flat_map(|found| &found.points) {
             let by = point.before_ohm - point.after_ohm;
+            let then = before.and_then(|b| b.u_ohm(point.known_ohm));
             drift.points.push(Moved {
                 channel: None,
                 index: point.index,
                 by,
-                sigmas: by.abs() / (point.within_ohm / 2.0),
+                sigmas: by.abs() / (point.within_ohm / 2.0).hypot(then.unwrap_or(0.0)),
                 of_limit: by.abs() / point.known_ohm,
             });
         }

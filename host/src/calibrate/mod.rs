@@ -5,6 +5,7 @@
 //! - [`line`]: a weighted straight line and its covariance
 //! - [`channel`]: a channel's line, and what speaks against it
 //! - [`bridge`]: the measuring bridge from known resistors
+//! - [`before`]: how sure the calibration in force was, from its record
 //! - [`drift`]: how far the calibration in force had moved, and what that did to the limits
 //! - [`record`]: all of it on paper: TOML, JSON, text
 //! - [`walk`]: step by step with a person at the bench
@@ -13,6 +14,7 @@
 //! Uncertainties after JCGM 100:2008: type A from the scatter of means, type B from what is stated of the references and from
 //! quantisation; expanded with k = 2 or more.
 
+pub mod before;
 pub mod bridge;
 pub mod channel;
 pub mod drift;
@@ -25,6 +27,7 @@ pub mod walk;
 #[cfg(test)]
 mod tests;
 
+use before::Before;
 use bridge::{BridgeResult, PoleSure};
 use channel::ChannelResult;
 use drift::Drift;
@@ -70,6 +73,11 @@ impl Finding {
     }
 }
 
+/// Farther from nothing than this, of either sign; what is no number is beyond everything.
+fn is_beyond(value: f64, most: f64) -> bool {
+    value.is_nan() || most.is_nan() || value.abs() > most
+}
+
 /// What the points come to.
 #[derive(Clone, Debug)]
 pub struct Assessment {
@@ -97,11 +105,13 @@ impl Assessment {
     }
 }
 
-/// Reckons a calibration from points and what the board showed at each.
+/// Reckons a calibration from points and what the board showed at each. `before`: the record of the one in force, where there is
+/// one: without it the drift is told in uncertainties of the new one alone.
 pub fn assess(
     points: &[(Point, Seen)],
     state: &CalibrationState,
     settings: &Settings,
+    before: Option<&Before>,
 ) -> Assessment {
     let limits = Limits {
         design: &state.design,
@@ -153,7 +163,7 @@ pub fn assess(
             "the values found are none a board can measure with; look at the points".to_owned(),
         ));
     }
-    let drift = Drift::of(&new, &channels, bridge.as_ref(), points, &limits);
+    let drift = Drift::of(&new, &channels, bridge.as_ref(), points, &limits, before);
     Assessment {
         new,
         channels,

@@ -280,6 +280,44 @@ with = "source 1"
         assert!(points.points.len() >= 8);
     }
 
+    /// The example with every line left out, doubled, and with every number and sign of it changed: good, or one line.
+    #[test]
+    fn any_change_is_good_or_one_line() {
+        let text = include_str!("../../scenarios/calibration-points.toml");
+        let lines: Vec<&str> = text.lines().collect();
+        let mut changed = Vec::new();
+        for k in 0..lines.len() {
+            let mut without = lines.clone();
+            let line = without.remove(k);
+            changed.push(without.join("\n"));
+            for with in [
+                line.replace("= ", "= -"),
+                line.replace('0', "9"),
+                line.replace('0', "nan"),
+                line.replace('.', "e400"),
+                line.replace('"', ""),
+                line.replace("[[", "["),
+                format!("{line}\n{line}"),
+            ] {
+                let mut lines = lines.clone();
+                lines[k] = &with;
+                changed.push(lines.join("\n"));
+            }
+        }
+        let mut wrong = 0;
+        for text in changed {
+            if let Err(error) = Points::parse("p.toml", &text) {
+                wrong += 1;
+                let error = error.to_string();
+                assert!(
+                    !error.contains('\n') && error.starts_with("p.toml"),
+                    "{error}"
+                );
+            }
+        }
+        assert!(wrong > 100, "{wrong}");
+    }
+
     #[test]
     fn a_mistake_is_one_line_with_its_place() {
         for (from, to, told) in [

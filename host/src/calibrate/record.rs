@@ -462,5 +462,10 @@ impl Record {
 /// As many places as the uncertainty leaves any sense in: two of its own.
 fn figures(value: f64, within: f64) -> String {
     let places = (1.0 - within.max(1e-9).log10().floor()).clamp(0.0, 9.0) as usize;
-    format!("{value:.places$}")
+    let text = format!("{value:.places$}");
+    // A zero has no sign.
+    match text.strip_prefix('-') {
+        Some(zero) if zero.chars().all(|c| "0.".contains(c)) => zero.to_owned(),
+        _ => text,
+    }
 }

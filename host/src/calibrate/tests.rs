@@ -199,6 +199,7 @@ fn assessed(truth: &Truth, points: &Points, seed: u64) -> Assessment {
         &seen,
         &state(Calibration::REFERENCE),
         &Settings::SMALL_BONDED,
+        None,
     )
 }
 
@@ -224,9 +225,9 @@ fn the_truth_lies_within_the_stated_uncertainty() {
             zero[k] += u32::from((result.zero.value - true_zero).abs() <= result.zero.expanded());
         }
         let bridge = found.bridge.expect("resistors were known");
-        for k in 0..3 {
+        for (k, inside) in conductance.iter_mut().enumerate() {
             let g = bridge.siemens[k];
-            conductance[k] += u32::from((g.value - TRUTH.bridge[k]).abs() <= g.expanded());
+            *inside += u32::from((g.value - TRUTH.bridge[k]).abs() <= g.expanded());
         }
     }
     println!("inside, of {runs}: gains {gain:?}, zeros {zero:?}, bridge {conductance:?}");
@@ -285,7 +286,7 @@ fn the_drift_says_where_limits_have_acted() {
     );
     // Calibrated once, the next one finds nothing to say.
     let seen = bench(&TRUTH, &example(), &found.new, 2);
-    let again = assess(&seen, &state(found.new), &Settings::SMALL_BONDED);
+    let again = assess(&seen, &state(found.new), &Settings::SMALL_BONDED, None);
     assert!(!again.drift.is_clear(), "{:?}", again.drift);
     assert!(again.drift.worst().expect("limits").percent().abs() < 0.2);
     assert!(
@@ -331,7 +332,7 @@ fn what_cannot_be_right_is_refused_in_words() {
     let points = example();
     let design = state(Calibration::REFERENCE);
     let told = |seen: &[(Point, Seen)], words: &[&str]| {
-        let found = assess(seen, &design, &Settings::SMALL_BONDED);
+        let found = assess(seen, &design, &Settings::SMALL_BONDED, None);
         assert!(!found.is_sound(), "{words:?}");
         let all: Vec<&str> = found
             .findings
@@ -425,6 +426,7 @@ fn ranges_that_disagree_are_refused() {
         &seen,
         &state(Calibration::REFERENCE),
         &Settings::SMALL_BONDED,
+        None,
     );
     let fine = found.channel(Channel::IFine).expect("fitted").clone();
     let mut wide = found.channel(Channel::IWide).expect("fitted").clone();
@@ -452,7 +454,7 @@ fn what_no_point_tells_stays_in_force() {
     let seen = bench(&TRUTH, &points, &Calibration::REFERENCE, 11);
     let mut in_force = Calibration::REFERENCE;
     in_force.v_pos.zero = 5.0;
-    let found = assess(&seen, &state(in_force), &Settings::SMALL_BONDED);
+    let found = assess(&seen, &state(in_force), &Settings::SMALL_BONDED, None);
     assert!(found.is_sound(), "{:?}", found.findings);
     assert_eq!(found.new.v_pos, in_force.v_pos);
     assert_eq!(found.new.bridge, in_force.bridge);

@@ -3,6 +3,7 @@
 use super::remark;
 use anyhow::{Context, bail};
 use clap::Args;
+use ohmward::calibrate::before::Before;
 use ohmward::calibrate::points::Points;
 use ohmward::calibrate::record::{CAUTION, Record, Values, since};
 use ohmward::calibrate::seen::Seen;
@@ -36,6 +37,9 @@ pub struct CalibrateArgs {
     /// Only print the calibration in force and its date
     #[arg(long, conflicts_with_all = ["points", "check"])]
     show: bool,
+    /// Record of the calibration in force, for its uncertainty to count in the drift
+    #[arg(long, value_name = "RECORD", conflicts_with = "show")]
+    before: Option<PathBuf>,
     /// Folder for the record, CALIBRATION-BOARD-DATE.toml
     #[arg(long, value_name = "FOLDER", default_value = ".")]
     out: PathBuf,
@@ -61,6 +65,10 @@ pub fn run(args: CalibrateArgs) -> anyhow::Result<ExitCode> {
     if args.show {
         return show(&hello.board.to_string(), &state, args.json);
     }
+    let before = match &args.before {
+        Some(path) => Some(Before::load(path, state.in_force.id)?),
+        None => None,
+    };
     let mut input = std::io::stdin().lock();
     // Steps beside the result, where that is for a machine.
     let mut steps: Box<dyn Write> = if args.json {
@@ -98,7 +106,7 @@ pub fn run(args: CalibrateArgs) -> anyhow::Result<ExitCode> {
         points: seen.iter().map(|(point, _)| point.clone()).collect(),
         ..points
     };
-    let assessment = assess(&seen, &state, &settings);
+    let assessment = assess(&seen, &state, &settings, before.as_ref());
     let made_unix_s = jiff::Timestamp::now().as_second();
     let mut record = Record::new(&assessment, &points, &hello, &state, &settings, made_unix_s);
     writeln!(steps, "\n{}", record.text())?;
