@@ -228,8 +228,8 @@ impl Drift {
         self.points.iter().any(|p| p.sigmas > CLEAR)
     }
 
-    /// In a sentence; `since`: of the calibration in force.
-    pub fn words(&self, since: &str) -> String {
+    /// In a sentence; `since`: when the calibration in force was made, if ever.
+    pub fn words(&self, since: Option<&str>) -> String {
         let Some(worst) = self.worst() else {
             return "nothing was measured that a limit depends on".to_owned();
         };
@@ -244,9 +244,10 @@ impl Drift {
         } else {
             "A"
         };
+        let since = since.map_or_else(|| "so far".to_owned(), |at| format!("since {at}"));
         let which = if worst.late { "later" } else { "sooner" };
         format!(
-            "all trips since {since} were off by at most {:.2} %: {} acted at {} instead of {}, that is {which} than set{moved}",
+            "all trips {since} were off by at most {:.2} %: {} acted at {} instead of {}, that is {which} than set{moved}",
             off.abs(),
             worst.what,
             words::si(worst.acted as f32, unit),

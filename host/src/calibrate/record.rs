@@ -201,11 +201,12 @@ pub struct LimitOut {
     pub off_percent: f64,
 }
 
-/// A moment in words; `None`: design values.
-pub fn since(made_unix_s: Option<i64>) -> String {
-    made_unix_s
-        .and_then(date)
-        .unwrap_or_else(|| "the design values (never calibrated)".to_owned())
+/// When a board was calibrated, in words.
+pub fn calibrated(made_unix_s: Option<i64>) -> String {
+    made_unix_s.and_then(date).map_or_else(
+        || "never calibrated, the design values hold".to_owned(),
+        |at| format!("calibrated {at}"),
+    )
 }
 
 fn date(unix_s: i64) -> Option<String> {
@@ -307,7 +308,9 @@ impl Record {
             made_before: state.made_unix_s.and_then(date),
             sound: assessment.is_sound(),
             written: false,
-            drift: assessment.drift.words(&since(state.made_unix_s)),
+            drift: assessment
+                .drift
+                .words(state.made_unix_s.and_then(date).as_deref()),
             refused: words(true),
             notes: words(false),
             calibration: (&assessment.new).into(),

@@ -5,7 +5,7 @@ use anyhow::{Context, bail};
 use clap::Args;
 use ohmward::calibrate::before::Before;
 use ohmward::calibrate::points::Points;
-use ohmward::calibrate::record::{CAUTION, Record, Values, since};
+use ohmward::calibrate::record::{CAUTION, Record, Values, calibrated};
 use ohmward::calibrate::seen::Seen;
 use ohmward::calibrate::walk::{Board, WalkError, ask, ask_points, walk};
 use ohmward::calibrate::{Assessment, assess};
@@ -79,9 +79,9 @@ pub fn run(args: CalibrateArgs) -> anyhow::Result<ExitCode> {
     writeln!(steps, "{CAUTION}\n")?;
     writeln!(
         steps,
-        "Board {}, calibrated {}. It will be tripped now and stays so until it is reset: its contactor must not close meanwhile.",
+        "Board {}, {}. It will be tripped now and stays so until it is reset: its contactor must not close meanwhile.",
         hello.board,
-        since(state.made_unix_s)
+        calibrated(state.made_unix_s)
     )?;
     if ask(
         "Type yes when all of that is so, anything else stops",
@@ -212,8 +212,8 @@ fn show(board: &str, state: &CalibrationState, json: bool) -> anyhow::Result<Exi
             format!("# {id} is kept and in force from the board's next start on.\n")
         });
         format!(
-            "# In force since the board's last start; made: {}.\n{next}{}",
-            since(state.made_unix_s),
+            "# In force since the board's last start: {}.\n{next}{}",
+            calibrated(state.made_unix_s),
             toml::to_string(&shown)?
         )
     };

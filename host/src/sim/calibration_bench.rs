@@ -182,6 +182,7 @@ impl BenchSetup {
 pub struct BenchWorld {
     bench: Bench,
     array: Array,
+    has_bond: bool,
     front_end: FrontEnd,
     contactor: Contactor,
     sample_rate_hz: u32,
@@ -199,6 +200,7 @@ impl BenchWorld {
                 setup.settings.earthing,
                 setup.sensors.bridge(&design.bridge),
             ),
+            has_bond: setup.settings.earthing.has_bond(),
             front_end: FrontEnd::new(
                 &setup.sensors,
                 &design,
@@ -247,7 +249,7 @@ impl BenchWorld {
         let (v_pos, v_neg) = match terminals.poles {
             OnPoles::Earthed => (0.0, 0.0),
             // A closed bond shorts the source, which then gives its current limit and no voltage.
-            OnPoles::Together { v } if switches.bond_open => (v, v),
+            OnPoles::Together { v } if switches.bond_open || !self.has_bond => (v, v),
             OnPoles::Together { .. } => (0.0, 0.0),
             OnPoles::Floating { .. } => (poles.v_pos, poles.v_neg),
         };
