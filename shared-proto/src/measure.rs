@@ -46,12 +46,16 @@ pub struct CodeSums {
     /// How many.
     pub samples: u32,
     /// Bond current, sensitive range.
+    #[serde(with = "crate::outlined")]
     pub i_fine: ChannelSums,
     /// Bond current, wide range.
+    #[serde(with = "crate::outlined")]
     pub i_wide: ChannelSums,
     /// Positive conductor to earth.
+    #[serde(with = "crate::outlined")]
     pub v_pos: ChannelSums,
     /// Negative conductor to earth.
+    #[serde(with = "crate::outlined")]
     pub v_neg: ChannelSums,
 }
 

@@ -61,6 +61,7 @@ pub struct CaptureHead {
     /// Number of samples.
     pub samples: u16,
     /// Scales of the codes.
+    #[serde(with = "crate::outlined")]
     pub calibration: Calibration,
 }
 
@@ -269,6 +270,7 @@ pub enum Message {
     /// Host → board: keep this calibration. It is in force from the next start on.
     CalibrationPut {
         /// Its values, and their number, [`Calibration::number`].
+        #[serde(with = "crate::outlined")]
         calibration: Calibration,
         /// When it was made, Unix time in seconds.
         made_unix_s: i64,

@@ -491,14 +491,27 @@ impl Calibration {
         }
     };
 
-    /// The number of these values: CRC-32C over this crate's encoding of them, whatever `id` says; never 0, which is the design
-    /// values'.
+    /// The number of these values: CRC-32C over their bytes, little-endian and in their order, whatever `id` says; never 0,
+    /// which is the design values'.
     #[must_use]
     pub fn number(&self) -> u32 {
-        // Some sixty bytes: too long for the room is no value at all (golden test).
-        crate::checksum::hash_of::<128>(&Self { id: 0, ..*self })
-            .unwrap_or(0)
-            .max(1)
+        let mut sum = crate::checksum::CRC.digest();
+        for scale in [self.i_fine, self.i_wide, self.v_pos, self.v_neg] {
+            sum.update(&scale.zero.to_le_bytes());
+            sum.update(&scale.per_count.to_le_bytes());
+        }
+        for rail in [self.rail_low, self.rail_high] {
+            sum.update(&rail.to_le_bytes());
+        }
+        let Bridge {
+            g_permanent,
+            g_switched_pos,
+            g_switched_neg,
+        } = self.bridge;
+        for g in [g_permanent, g_switched_pos, g_switched_neg] {
+            sum.update(&g.0.to_le_bytes());
+        }
+        sum.finalize().max(1)
     }
 
     /// Whether a board can measure with this at all.
@@ -546,10 +559,12 @@ impl Calibration {
 #[derive(Clone, Copy, PartialEq, Debug, Serialize, Deserialize)]
 pub struct CalibrationState {
     /// In force.
+    #[serde(with = "crate::outlined")]
     pub in_force: Calibration,
     /// When it was made, Unix time in seconds; `None` for design values.
     pub made_unix_s: Option<i64>,
     /// What this kind of front end is designed to be.
+    #[serde(with = "crate::outlined")]
     pub design: Calibration,
     /// Number of another one that is kept and in force from the next start on.
     pub next_id: Option<u32>,
