@@ -18,7 +18,9 @@ use ohmward_proto::event::{MemoryFault, TripCause};
 use ohmward_proto::frame::{MAX_FRAME, encode};
 use ohmward_proto::measure::Reading;
 use ohmward_proto::message::{LinkStats, Message};
-use ohmward_proto::settings::{Calibration, Settings, SettingsFault};
+use ohmward_proto::settings::{
+    Calibration, CalibrationFault, CalibrationState, Settings, SettingsFault,
+};
 use ohmward_proto::units::{Amps, SampleIndex, Volts};
 
 /// Bytes taken from the link at a time, and given to it: a sample must not wait for a talkative host. At 4 kS/s that is 128 kB/s
@@ -136,6 +138,9 @@ pub struct Board<S, O, I, F, L> {
     pins: Pins<O, I>,
     nv: Nv<F>,
     kept: Kept,
+    /// What the front end is designed to be, and when the calibration in force was made.
+    design: Calibration,
+    calibrated_unix_s: Option<i64>,
     /// A save failed half way: what is in force has to be saved again.
     kept_unsure: bool,
     /// Flash refused: not before this sample again.
@@ -218,7 +223,8 @@ where
             return Err(not_stored);
         }
         let prepared = nv.prepare(PAGES_AT_START);
-        let calibration = kept.calibration.map_or(calibration, |own| own.values);
+        let design = calibration;
+        let calibration = kept.calibration.map_or(design, |own| own.values);
         let identity = Identity {
             boot: kept.boot,
             ..identity
@@ -244,6 +250,8 @@ where
             pins: parts.pins,
             nv,
             kept,
+            design,
+            calibrated_unix_s: kept.calibration.and_then(|own| own.made_unix_s),
             kept_unsure: false,
             save_again: SampleIndex(0),
             wrote_at: None,
@@ -470,6 +478,26 @@ where
                 let result = self.put_settings(settings);
                 self.monitor.answer(Message::SettingsResult(result));
             }
+            Message::CalibrationPut {
+                calibration,
+                made_unix_s,
+            } => {
+                let result = self
+                    .keep_calibration(*calibration, Some(*made_unix_s))
+                    .map(|()| calibration.id);
+                self.monitor.answer(Message::CalibrationResult(result));
+            }
+            Message::CalibrationGet => {
+                let in_force = *self.monitor.calibration();
+                let next = self.kept.calibration.map(|own| own.values.id);
+                self.monitor
+                    .answer(Message::CalibrationIs(CalibrationState {
+                        in_force,
+                        made_unix_s: self.calibrated_unix_s,
+                        design: self.design,
+                        next_id: next.filter(|id| *id != in_force.id),
+                    }));
+            }
             Message::LinkStatsAsk => {
                 let counts = self.decoder.counts();
                 let mut stats = self.stats;
@@ -503,29 +531,47 @@ where
 
     /// Keeps a calibration of this board's own; in force from the next start on. `made_unix_s`: when it was made.
     ///
+    /// A latched trip does not stand in the way: a zero that has drifted fails the self-test and trips, the currents of a
+    /// calibration trip, and calibrating is the only way out of the former. The trip itself stays latched, over the next
+    /// start too, and its reset wants insulation measured with the new values.
+    ///
     /// # Errors
-    /// [`SettingsFault::Calibration`] for values no board can measure with, [`SettingsFault::LooserNeedsArm`] without the
-    /// maintenance switch, [`SettingsFault::NotNow`] near a trip, [`SettingsFault::NoRoomYet`] until
-    /// the contactor is open, [`SettingsFault::NotStored`]; the old one stays.
+    /// [`CalibrationFault`]; the old one stays.
     pub fn keep_calibration(
         &mut self,
         values: Calibration,
         made_unix_s: Option<i64>,
-    ) -> Result<(), SettingsFault> {
+    ) -> Result<(), CalibrationFault> {
         if !values.is_sound() {
-            return Err(SettingsFault::Calibration);
+            return Err(CalibrationFault::Unsound);
+        }
+        if values.id != values.number() {
+            return Err(CalibrationFault::WrongNumber);
         }
         if !self.arm {
-            return Err(SettingsFault::LooserNeedsArm);
+            return Err(CalibrationFault::NotArmed);
+        }
+        if !self.monitor.is_surely_open() {
+            return Err(CalibrationFault::ContactorNotOpen);
+        }
+        let own = KeptCalibration {
+            values,
+            made_unix_s,
+        };
+        // A host that did not hear the answer asks again: no second write.
+        if self.kept.calibration == Some(own) && !self.kept_unsure {
+            return Ok(());
         }
         let kept = Kept {
-            calibration: Some(KeptCalibration {
-                values,
-                made_unix_s,
-            }),
+            calibration: Some(own),
             ..self.kept
         };
-        self.keep(kept)
+        self.keep(kept).map_err(|fault| match fault {
+            SettingsFault::NoRoomYet => CalibrationFault::NoRoomYet,
+            // Never of an open contactor.
+            SettingsFault::NotNow => CalibrationFault::ContactorNotOpen,
+            _ => CalibrationFault::NotStored,
+        })
     }
 
     /// What a host asks to be kept: a write of its own, twice when it does not read back, and perhaps behind that of an event.

@@ -52,6 +52,7 @@ mod plausible;
 pub mod ram_flash;
 mod self_test;
 mod spectrum;
+mod stretch;
 mod sudden;
 mod window;
 

@@ -27,6 +27,7 @@ use crate::pace::Pace;
 use crate::plausible::{Change, Plausible};
 use crate::self_test::SelfTest;
 use crate::spectrum::Spectrum;
+use crate::stretch::Stretch;
 use crate::sudden::{Step, Sudden};
 use crate::window::{Window, whole_cycles};
 use ohmward_proto::event::{EventKind, StartReason, TripCause};
@@ -202,6 +203,8 @@ pub struct Monitor {
     journal: Journal,
     reading: Option<Reading>,
     spectrum_made: Option<BondSpectrum>,
+    /// Codes that a host has asked for.
+    stretch: Option<Stretch>,
     next_reading: SampleIndex,
     readings_skipped: u32,
     replies: InPlace<Replies>,
@@ -348,6 +351,7 @@ impl Monitor {
             journal: Journal::placed(identity.boot, memory.journal),
             reading: None,
             spectrum_made: None,
+            stretch: None,
             next_reading: SampleIndex(derived.reading_every),
             readings_skipped: 0,
             replies: memory.replies,
@@ -504,6 +508,21 @@ impl Monitor {
             && !self.capture.busy()
     }
 
+    /// The contactor is open and stays so: a board that rests, or one that has tripped and was seen to open.
+    pub(crate) fn is_surely_open(&self) -> bool {
+        let state = self.state();
+        let open = matches!(
+            state,
+            TripState::Resting | TripState::Latched | TripState::LockedOut
+        );
+        open && !self.feedback && !self.latch.contactor() && !self.latch.busy()
+    }
+
+    /// Calibration in force.
+    pub(crate) fn calibration(&self) -> &Calibration {
+        self.front_end.calibration()
+    }
+
     /// The array is connected: a trip would open the contactor.
     pub(crate) fn is_connected(&self) -> bool {
         self.latch.contactor()
@@ -533,6 +552,17 @@ impl Monitor {
         let now = self.now;
         let seen = self.front_end.calibrate(&sample.codes);
         self.capture.push(now, sample.codes);
+        if let Some(stretch) = &mut self.stretch
+            && let Some(answer) = stretch.push(
+                now,
+                &sample.codes,
+                &self.last_outputs,
+                sample.lost_before > 0,
+            )
+        {
+            self.stretch = None;
+            self.reply(answer);
+        }
         for change in self.plausible.step(&seen).into_iter().flatten() {
             self.note(match change {
                 Change::Lost(channel) => EventKind::SensorLost(channel),

@@ -6,7 +6,7 @@ mod board;
 use board::{Flaky, start};
 use ohmward_proto::event::{Event, EventId, EventKind, MemoryFault};
 use ohmward_proto::measure::TripState;
-use ohmward_proto::settings::{Calibration, SettingsFault};
+use ohmward_proto::settings::SettingsFault;
 use ohmward_proto::units::SampleIndex;
 
 #[test]
@@ -231,41 +231,6 @@ fn protection_goes_on_without_flash() {
     let mut b = b.cut();
     b.run(1.0);
     assert_eq!(b.state(), TripState::Latched);
-}
-
-/// A board's own calibration needs the maintenance switch, is checked, and is in force from the next start on.
-#[test]
-fn a_calibration_is_kept() {
-    let own = Calibration {
-        id: 41,
-        ..Calibration::REFERENCE
-    };
-    let mut b = start(Flaky::default());
-    b.run(1.0);
-    let refused = b.board.keep_calibration(own, None);
-    assert_eq!(refused, Err(SettingsFault::LooserNeedsArm));
-    b.arm.0.set(true);
-    b.run(0.1);
-    let mut wrong = own;
-    wrong.i_fine.per_count = f32::NAN;
-    let refused = b.board.keep_calibration(wrong, None);
-    assert_eq!(refused, Err(SettingsFault::Calibration));
-    b.board
-        .keep_calibration(own, Some(1_790_000_000))
-        .expect("kept");
-    let mut b = b.cut();
-    b.run(0.1);
-    let kept = b.board.kept().calibration.expect("there");
-    assert_eq!((kept.values, kept.made_unix_s), (own, Some(1_790_000_000)));
-    // Hello names it.
-    let said = b.line.out.borrow().clone();
-    let mut id = None;
-    ohmward_proto::Decoder::new().feed(&said, |m| {
-        if let Ok(ohmward_proto::Message::Hello(hello)) = m {
-            id = Some(hello.calibration_id);
-        }
-    });
-    assert_eq!(id, Some(41));
 }
 
 /// A host that sends other settings every ten seconds to a connected board: at some point flash is full, and nothing may be

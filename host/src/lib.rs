@@ -10,6 +10,7 @@
 //! - [`report`]: a period, or one event, on paper
 //! - [`now`]: what is known of a board at this moment
 //! - [`export`]: what a store holds, handed over as COMTRADE and CSV
+//! - [`calibrate`]: known values at a board's terminals → its calibration
 //! - [`talk`]: a few words with one board: settings, self-test
 //! - [`array_file`]: ARRAY.toml, what stands in the field
 //! - [`plan`]: limits, grounding and cautions for it, with their sources
@@ -23,6 +24,7 @@
 
 pub mod array_file;
 pub mod bench;
+pub mod calibrate;
 pub mod chart;
 pub mod comtrade;
 pub mod demo;

@@ -3,6 +3,8 @@
 //! Nothing is acknowledged here. What the board has to tell stays with it until a recorder has it on disk, so this may be
 //! done on a board that no one records, and nothing is lost by it.
 
+pub mod calibration;
+
 use crate::link::{Source, port};
 use ohmward_proto::decoder::Decoder;
 use ohmward_proto::event::{EventKind, SelfTestFault, TripCause};
@@ -52,7 +54,7 @@ pub enum TalkError {
     },
     /// The board's firmware does not know the question.
     #[error(
-        "{from}: this board's firmware {firmware} speaks version {speaks} of the protocol, which knows no self-test: \
+        "{from}: this board's firmware {firmware} speaks version {speaks} of the protocol, which knows {no}: \
          update the board"
     )]
     TooOld {
@@ -62,10 +64,24 @@ pub enum TalkError {
         firmware: String,
         /// Its protocol.
         speaks: u16,
+        /// What it does not know.
+        no: &'static str,
     },
     /// The runtime did not start.
     #[error("cannot start: {0}")]
     Runtime(std::io::Error),
+}
+
+impl TalkError {
+    fn too_old(line: &Line, hello: &Hello, no: &'static str) -> Self {
+        let (major, minor, patch) = hello.firmware;
+        Self::TooOld {
+            from: line.from.to_string(),
+            firmware: format!("{major}.{minor}.{patch}"),
+            speaks: hello.protocol,
+            no,
+        }
+    }
 }
 
 /// Where a board is, and how to reach it.
@@ -141,12 +157,7 @@ pub fn put_settings(
 pub fn self_test(line: &Line, within: Duration) -> Result<SelfTested, TalkError> {
     with_board(line, async |talk, hello| {
         if hello.protocol < 2 {
-            let (major, minor, patch) = hello.firmware;
-            return Err(TalkError::TooOld {
-                from: line.from.to_string(),
-                firmware: format!("{major}.{minor}.{patch}"),
-                speaks: hello.protocol,
-            });
+            return Err(TalkError::too_old(line, &hello, "no self-test"));
         }
         // Events that nobody has acknowledged come again after a hello: what happened before is not the answer.
         let before = hello.at;
@@ -250,6 +261,12 @@ impl Talk<'_> {
             from: self.line.from.to_string(),
             why,
         }
+    }
+
+    async fn tell(&mut self, message: &Message) -> Result<(), TalkError> {
+        let mut frame = [0; MAX_FRAME];
+        let len = encode(message, &mut frame).unwrap_or(0);
+        self.send(&frame[..len]).await
     }
 
     /// Asks, again and again, until `answer` knows an answer.

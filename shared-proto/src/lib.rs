@@ -25,6 +25,7 @@ pub mod frame;
 pub mod measure;
 pub mod message;
 pub mod older;
+mod outlined;
 pub mod settings;
 pub mod units;
 

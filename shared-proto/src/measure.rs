@@ -20,6 +20,45 @@ pub struct Codes {
     pub v_neg: i16,
 }
 
+/// Longest stretch of [`CodeSums`], in samples: half a minute at 4 kS/s.
+pub const CODE_SAMPLES_MAX: u32 = 131_072;
+
+/// What one channel's codes came to over a stretch. Sums and not means: exact, and the board needs no root.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default, Serialize, Deserialize)]
+pub struct ChannelSums {
+    /// Sum of the codes.
+    pub sum: i64,
+    /// Sum of their squares.
+    pub squares: u64,
+    /// Lowest code.
+    pub low: i16,
+    /// Highest code.
+    pub high: i16,
+    /// Every bit that was set in any code: what is never set at the low end is below the converter's step.
+    pub bits: u16,
+}
+
+/// Codes over a stretch of samples in a row, with none missing and nothing switched by the board itself meanwhile.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default, Serialize, Deserialize)]
+pub struct CodeSums {
+    /// Its last sample.
+    pub at: SampleIndex,
+    /// How many.
+    pub samples: u32,
+    /// Bond current, sensitive range.
+    #[serde(with = "crate::outlined")]
+    pub i_fine: ChannelSums,
+    /// Bond current, wide range.
+    #[serde(with = "crate::outlined")]
+    pub i_wide: ChannelSums,
+    /// Positive conductor to earth.
+    #[serde(with = "crate::outlined")]
+    pub v_pos: ChannelSums,
+    /// Negative conductor to earth.
+    #[serde(with = "crate::outlined")]
+    pub v_neg: ChannelSums,
+}
+
 /// A converter channel, for scales and for naming the one that failed.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]

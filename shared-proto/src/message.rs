@@ -4,13 +4,13 @@
 //! added to a published message either: a new message is. `tests/golden` holds the bytes of every version.
 
 use crate::event::{Event, EventId, ResetRefusal};
-use crate::measure::{BondSpectrum, Codes, Dwell, Reading};
-use crate::settings::{Calibration, Settings, SettingsFault};
+use crate::measure::{BondSpectrum, CodeSums, Codes, Dwell, Reading};
+use crate::settings::{Calibration, CalibrationFault, CalibrationState, Settings, SettingsFault};
 use crate::units::SampleIndex;
 use serde::{Deserialize, Serialize};
 
 /// Version of this message list. Higher only ever means "more messages at the end".
-pub const PROTOCOL_VERSION: u16 = 4;
+pub const PROTOCOL_VERSION: u16 = 5;
 
 /// Samples in one [`CapturePart`].
 pub const PART_SAMPLES: usize = 24;
@@ -61,6 +61,7 @@ pub struct CaptureHead {
     /// Number of samples.
     pub samples: u16,
     /// Scales of the codes.
+    #[serde(with = "crate::outlined")]
     pub calibration: Calibration,
 }
 
@@ -262,11 +263,39 @@ pub enum Message {
         /// How long.
         dwell: Dwell,
     },
+    /// Host → board: how are you calibrated? From version 5 on, as all that follows.
+    CalibrationGet,
+    /// Board → host: like this.
+    CalibrationIs(CalibrationState),
+    /// Host → board: keep this calibration. It is in force from the next start on.
+    CalibrationPut {
+        /// Its values, and their number, [`Calibration::number`].
+        #[serde(with = "crate::outlined")]
+        calibration: Calibration,
+        /// When it was made, Unix time in seconds.
+        made_unix_s: i64,
+    },
+    /// Board → host: what became of it: the number that is kept now, or why not.
+    CalibrationResult(Result<u32, CalibrationFault>),
+    /// Host → board: sum up the converter's codes over so many samples in a row. A newer question takes an older one's place.
+    CodesAsk {
+        /// Comes back in the answer.
+        token: u32,
+        /// Samples, 1 to [`CODE_SAMPLES_MAX`](crate::measure::CODE_SAMPLES_MAX).
+        samples: u32,
+    },
+    /// Board → host, once they have been gathered.
+    CodesAre {
+        /// From the question.
+        token: u32,
+        /// The sums.
+        sums: CodeSums,
+    },
 }
 
 impl Message {
     /// Number of variants this version knows; a higher number in a frame comes from a newer peer.
-    pub const KINDS: u32 = 25;
+    pub const KINDS: u32 = 31;
 }
 
 /// What a board makes of a message: all that a host may say, and nothing that only boards say. A board that could read what it

@@ -19,6 +19,8 @@ use crate::units::Amps;
 pub const KEEPS_UNKNOWN: u16 = 3;
 /// The first version that knows why settings have to wait for the contactor to open, and how long insulation measurements dwelt.
 const KNOWS_ROOM_AND_DWELL: u16 = 4;
+/// The first version that can be calibrated over the link.
+pub const KNOWS_CALIBRATION: u16 = 5;
 
 /// The message as a host of this version understands it; `None` when it has no word for it and loses nothing by that.
 #[must_use]
@@ -30,6 +32,14 @@ pub fn for_host(message: Message, protocol: u16) -> Option<Message> {
         return Some(Message::SettingsResult(Err(SettingsFault::NotStored)));
     }
     if protocol < KNOWS_ROOM_AND_DWELL && matches!(message, Message::RunDwell { .. }) {
+        return None;
+    }
+    // Answers to what no host before that asks.
+    let of_calibrating = matches!(
+        message,
+        Message::CalibrationIs(_) | Message::CalibrationResult(_) | Message::CodesAre { .. }
+    );
+    if protocol < KNOWS_CALIBRATION && of_calibrating {
         return None;
     }
     if protocol >= KEEPS_UNKNOWN {

@@ -491,6 +491,29 @@ impl Calibration {
         }
     };
 
+    /// The number of these values: CRC-32C over their bytes, little-endian and in their order, whatever `id` says; never 0,
+    /// which is the design values'.
+    #[must_use]
+    pub fn number(&self) -> u32 {
+        let mut sum = crate::checksum::CRC.digest();
+        for scale in [self.i_fine, self.i_wide, self.v_pos, self.v_neg] {
+            sum.update(&scale.zero.to_le_bytes());
+            sum.update(&scale.per_count.to_le_bytes());
+        }
+        for rail in [self.rail_low, self.rail_high] {
+            sum.update(&rail.to_le_bytes());
+        }
+        let Bridge {
+            g_permanent,
+            g_switched_pos,
+            g_switched_neg,
+        } = self.bridge;
+        for g in [g_permanent, g_switched_pos, g_switched_neg] {
+            sum.update(&g.0.to_le_bytes());
+        }
+        sum.finalize().max(1)
+    }
+
     /// Whether a board can measure with this at all.
     #[must_use]
     pub fn is_sound(&self) -> bool {
@@ -529,5 +552,62 @@ impl Calibration {
         } else {
             Amps(self.i_fine.value(codes.i_fine))
         }
+    }
+}
+
+/// How a board is calibrated.
+#[derive(Clone, Copy, PartialEq, Debug, Serialize, Deserialize)]
+pub struct CalibrationState {
+    /// In force.
+    #[serde(with = "crate::outlined")]
+    pub in_force: Calibration,
+    /// When it was made, Unix time in seconds; `None` for design values.
+    pub made_unix_s: Option<i64>,
+    /// What this kind of front end is designed to be.
+    #[serde(with = "crate::outlined")]
+    pub design: Calibration,
+    /// Number of another one that is kept and in force from the next start on.
+    pub next_id: Option<u32>,
+}
+
+/// Why a board does not keep a calibration.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize, Deserialize)]
+pub enum CalibrationFault {
+    /// No board can measure with these values.
+    Unsound,
+    /// The number does not belong to the values.
+    WrongNumber,
+    /// The maintenance switch is off.
+    NotArmed,
+    /// The contactor is not surely open: closed, moving, or stuck.
+    ContactorNotOpen,
+    /// Non-volatile memory has to be erased first, and something is being measured.
+    NoRoomYet,
+    /// Non-volatile memory refused; the old one stays.
+    NotStored,
+}
+
+impl core::fmt::Display for CalibrationFault {
+    fn fmt(&self, f: &mut core::fmt::Formatter<'_>) -> core::fmt::Result {
+        f.write_str(match self {
+            Self::Unsound => {
+                "these values are none a board can measure with: calibrate again, do not edit them"
+            }
+            Self::WrongNumber => {
+                "the number does not belong to the values: damaged on the way or edited; calibrate again"
+            }
+            Self::NotArmed => {
+                "the maintenance switch is off: turn it on at the board, then send again"
+            }
+            Self::ContactorNotOpen => {
+                "the contactor is not surely open: trip the board, see it open, then send again"
+            }
+            Self::NoRoomYet => {
+                "the board is measuring and has no erased memory left: send again in a minute"
+            }
+            Self::NotStored => {
+                "could not be stored on the board; the old calibration stays. Look at its events for a memory fault"
+            }
+        })
     }
 }

@@ -87,6 +87,12 @@ fn message_number(message: &Message) -> u32 {
         Message::RunReading { .. } => 22,
         Message::RunSpectrum { .. } => 23,
         Message::RunDwell { .. } => 24,
+        Message::CalibrationGet => 25,
+        Message::CalibrationIs(_) => 26,
+        Message::CalibrationPut { .. } => 27,
+        Message::CalibrationResult(_) => 28,
+        Message::CodesAsk { .. } => 29,
+        Message::CodesAre { .. } => 30,
     }
 }
 

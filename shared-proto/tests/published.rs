@@ -191,3 +191,17 @@ fn encoded(value: &impl serde::Serialize) -> Vec<u8> {
     let mut room = [0; 64];
     postcard::to_slice(value, &mut room).unwrap().to_vec()
 }
+
+/// The number of a calibration, by CRC-32C bit by bit in Python over `struct.pack` of its values (little-endian, in their order);
+/// the same Python gives the catalogue's check value E3069283 for "123456789".
+#[test]
+fn the_number_of_a_calibration_is_a_check_sum_over_its_values() {
+    use ohmward_proto::Calibration;
+    let design = Calibration::REFERENCE;
+    assert_eq!(design.number(), 0x1873_e80f);
+    // Whatever number it bears; and another value is another number.
+    let mut other = Calibration { id: 7, ..design };
+    assert_eq!(other.number(), design.number());
+    other.bridge.g_permanent.0 *= 1.000_001;
+    assert_ne!(other.number(), design.number());
+}

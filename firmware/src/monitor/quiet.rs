@@ -60,6 +60,7 @@ impl Monitor {
             || self.plausible.busy()
             || self.capture.busy()
             || self.spectrum.is_some()
+            || self.stretch.is_some()
             || self.self_test.busy()
             || self.command.is_some()
             || self.pending_trip.is_some();

@@ -1,8 +1,10 @@
 //! What the monitor says to the host and hears from it.
 
 use super::Monitor;
+use super::current::OWN_SWITCHING_MS;
 use crate::calibrate::MicroAmps;
 use crate::capture::Worth;
+use crate::stretch::Stretch;
 use crate::window::Window;
 use ohmward_proto::event::{EventId, EventKind};
 use ohmward_proto::measure::{BondCurrent, Channel, NotMeasured, Reading};
@@ -192,6 +194,10 @@ impl Monitor {
                 self.settings_asked.get_or_insert(self.now);
                 self.reply(Message::SettingsAre(self.settings));
             }
+            Message::CodesAsk { token, samples } => {
+                let settle = self.identity.samples(OWN_SWITCHING_MS) as u32;
+                self.stretch = Some(Stretch::new(*token, *samples, settle));
+            }
             Message::Command(Command::Trip) => {
                 let outcome = if self.latch.tripped() {
                     CommandOutcome::NotNow
@@ -218,6 +224,11 @@ impl Monitor {
             | Message::PeerIs { .. }
             | Message::SettingsPut(_)
             | Message::LinkStatsAsk
+            | Message::CalibrationGet
+            | Message::CalibrationPut { .. }
+            | Message::CalibrationIs(_)
+            | Message::CalibrationResult(_)
+            | Message::CodesAre { .. }
             | Message::Hello(_)
             | Message::Reading(_)
             | Message::Event(_)

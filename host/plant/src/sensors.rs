@@ -5,7 +5,8 @@ mod window;
 pub use window::WindowDrawn;
 
 use crate::surge::{LowPass, LowPassState};
-use ohmward_proto::settings::Scale;
+use ohmward_proto::settings::{Bridge, Scale};
+use ohmward_proto::units::Siemens;
 use ohmward_proto::{Calibration, Codes};
 use rand::{Rng, SeedableRng};
 use rand_distr::{Distribution, StandardNormal};
@@ -42,6 +43,26 @@ pub struct SensorSettings {
     pub hum_pole_v: f64,
     /// Self-test current that `inject` adds to the bond current channels, mA.
     pub inject_ma: f64,
+    /// How far the conductance of both dividers is off the design, %.
+    pub divider_error_percent: f64,
+    /// Likewise of the switched measuring resistor at the positive pole.
+    pub bridge_pos_error_percent: f64,
+    /// Likewise at the negative pole.
+    pub bridge_neg_error_percent: f64,
+}
+
+impl SensorSettings {
+    /// The bridge as it is built, where the design says `bridge`.
+    #[must_use]
+    pub fn bridge(&self, bridge: &Bridge) -> Bridge {
+        let off =
+            |g: Siemens, percent: f64| Siemens((f64::from(g.0) * (1.0 + percent / 100.0)) as f32);
+        Bridge {
+            g_permanent: off(bridge.g_permanent, self.divider_error_percent),
+            g_switched_pos: off(bridge.g_switched_pos, self.bridge_pos_error_percent),
+            g_switched_neg: off(bridge.g_switched_neg, self.bridge_neg_error_percent),
+        }
+    }
 }
 
 impl Default for SensorSettings {
@@ -61,6 +82,9 @@ impl Default for SensorSettings {
             hum_bond_ma: 0.0,
             hum_pole_v: 0.0,
             inject_ma: 100.0,
+            divider_error_percent: 0.0,
+            bridge_pos_error_percent: 0.0,
+            bridge_neg_error_percent: 0.0,
         }
     }
 }

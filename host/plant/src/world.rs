@@ -153,7 +153,7 @@ impl World {
                 &scenario.array,
                 scenario.module,
                 settings.earthing,
-                &calibration.bridge,
+                &scenario.sensors.bridge(&calibration.bridge),
             )
         });
         let start_unix_s = scenario.start.as_millisecond() as f64 / 1000.0;

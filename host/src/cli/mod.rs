@@ -1,6 +1,7 @@
 //! One file a command: what may be written, then one library call, then what is printed.
 
 mod bench;
+mod calibrate;
 mod chart;
 mod demo;
 mod events;
@@ -48,6 +49,8 @@ enum Command {
     Settings(settings::SettingsArgs),
     /// Have a board test its own sensor and zero
     Selftest(selftest::SelftestArgs),
+    /// Calibrate a board with known currents, voltages and resistors, or see how far it has drifted
+    Calibrate(calibrate::CalibrateArgs),
     /// Boards in the terminal, as they are now
     Watch(watch::WatchArgs),
     /// A store in the browser, read-only: live values, charts over any time, events, trend; metrics and JSON for machines
@@ -76,6 +79,7 @@ pub fn run(args: Args) -> anyhow::Result<ExitCode> {
         Command::Record(args) => record::run(args),
         Command::Settings(args) => settings::run(args),
         Command::Selftest(args) => selftest::run(args),
+        Command::Calibrate(args) => calibrate::run(args),
         Command::Watch(args) => watch::run(&args),
         Command::Serve(args) => serve::run(args),
         Command::Events(args) => events::run(&args),

@@ -5,6 +5,7 @@ use anyhow::bail;
 use clap::Args;
 use ohmward::bench::trace::{Expected, Trace};
 use ohmward::sim::SimBoard;
+use ohmward::sim::calibration_bench::{Bench, BenchSetup};
 use ohmward::sim::replay::{AFTER_S, ReplaySetup};
 use ohmward::sim::serve::{Line, Speed, serve, serve_board};
 use ohmward_plant::Scenario;
@@ -42,6 +43,11 @@ pub struct SimulateArgs {
     /// Replay: COMTRADE channel for i_bond, v_pos, v_neg or pickup, by name or as #2; may be given several times
     #[arg(long, value_name = "ROLE=NAME", requires = "replay", value_parser = channel)]
     channel: Vec<(String, String)>,
+    /// A calibration bench instead of an array: of the scenario only board, settings, sensors, contactor and start. Lines on
+    /// standard input say what stands at the terminals: current A, earthed, poles V, supply V positive|negative OHM,
+    /// arm on|off, reset on|off, power (off and on)
+    #[arg(long, conflicts_with = "replay")]
+    calibration_bench: bool,
 }
 
 /// Serves until the end of scenario or trace, or Ctrl-C. Prints the place to record from as the first line.
@@ -53,6 +59,7 @@ pub fn run(args: &SimulateArgs) -> anyhow::Result<ExitCode> {
     let stop = stop_on_signal()?;
     let ended = match (&args.replay, &scenario) {
         (Some(path), scenario) => replay(args, path, scenario.as_ref(), &stop)?,
+        (None, Some(scenario)) if args.calibration_bench => bench(args, scenario, &stop)?,
         (None, Some(scenario)) => serve(scenario, &args.link, args.speed, &stop, |place| {
             tell(place);
             remark(&format!(
@@ -70,6 +77,32 @@ pub fn run(args: &SimulateArgs) -> anyhow::Result<ExitCode> {
         (true, Some(_)) => "the replay is over",
     });
     Ok(ExitCode::SUCCESS)
+}
+
+/// A board at a bench; whoever writes lines has the hands.
+fn bench(args: &SimulateArgs, scenario: &Scenario, stop: &AtomicBool) -> anyhow::Result<bool> {
+    let bench = Bench::default();
+    let board = SimBoard::at_bench(&BenchSetup::new(scenario, bench.clone()))?;
+    std::thread::spawn(move || {
+        for line in std::io::stdin().lines() {
+            let Ok(line) = line else { return };
+            match line.trim().parse() {
+                Ok(order) => {
+                    bench.put(order);
+                    remark(&format!("bench: {}", line.trim()));
+                }
+                Err(why) => remark(&why),
+            }
+        }
+    });
+    Ok(serve_board(board, &args.link, args.speed, stop, |place| {
+        tell(place);
+        remark(&format!(
+            "simulated board {} ({}) at a calibration bench; in another shell: ohmward calibrate {place}",
+            scenario.board.id,
+            scenario.name.escape_debug()
+        ));
+    })?)
 }
 
 fn replay(

@@ -445,7 +445,13 @@ impl Session {
             | Message::SettingsGet
             | Message::SettingsPut(_)
             | Message::Command(_)
-            | Message::LinkStatsAsk => {}
+            | Message::LinkStatsAsk
+            | Message::CalibrationGet
+            | Message::CalibrationIs(_)
+            | Message::CalibrationPut { .. }
+            | Message::CalibrationResult(_)
+            | Message::CodesAsk { .. }
+            | Message::CodesAre { .. } => {}
         }
     }
 

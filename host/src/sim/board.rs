@@ -1,5 +1,6 @@
 //! World → firmware → link, in virtual time.
 
+use super::calibration_bench::{BenchSetup, BenchWorld};
 use super::coast::Coast;
 use super::replay::{Replay, ReplayError, ReplaySetup};
 use super::wires::{ByteLine, Wire};
@@ -84,6 +85,7 @@ fn key_prefix(fault: SettingsFault) -> String {
 enum Outside {
     World(Box<World>),
     Replay(Box<Replay>),
+    Bench(Box<BenchWorld>),
 }
 
 /// Why there is no next sample.
@@ -107,6 +109,7 @@ impl Outside {
         match self {
             Self::World(world) => world.step(switches).map_err(OutsideError::World),
             Self::Replay(replay) => replay.step(switches).map_err(OutsideError::Replay),
+            Self::Bench(bench) => Ok(bench.step(switches)),
         }
     }
 
@@ -114,6 +117,8 @@ impl Outside {
         match self {
             Self::World(world) => world.end(),
             Self::Replay(replay) => replay.end(),
+            // As long as somebody stands at it.
+            Self::Bench(_) => SampleIndex(u64::MAX),
         }
     }
 
@@ -121,6 +126,7 @@ impl Outside {
         match self {
             Self::World(world) => world.unix_ms(at),
             Self::Replay(replay) => replay.unix_ms(at),
+            Self::Bench(bench) => bench.unix_ms(at),
         }
     }
 }
@@ -139,11 +145,11 @@ pub(super) struct OutsideSource {
 }
 
 impl OutsideSource {
-    /// The simulated world; a replay has none and never rests.
+    /// The simulated world; a replay and a bench have none and never rest.
     pub(super) fn world(&self) -> Option<&World> {
         match &self.outside {
             Outside::World(world) => Some(world),
-            Outside::Replay(_) => None,
+            Outside::Replay(_) | Outside::Bench(_) => None,
         }
     }
 
@@ -151,7 +157,7 @@ impl OutsideSource {
     pub(super) fn world_mut(&mut self) -> Option<&mut World> {
         match &mut self.outside {
             Outside::World(world) => Some(world),
-            Outside::Replay(_) => None,
+            Outside::Replay(_) | Outside::Bench(_) => None,
         }
     }
 }
@@ -185,6 +191,10 @@ pub struct SimBoard {
     gear: Gear,
     until_look: u32,
     coast: Coast,
+    /// At a bench: what it is made of, and samples of the runs before.
+    bench: Option<BenchSetup>,
+    power_cycles: u32,
+    before: u64,
 }
 
 /// Board code on simulated parts.
@@ -223,6 +233,7 @@ impl SimBoard {
             calibration,
             gear,
             coast,
+            RamFlash::default(),
         )
     }
 
@@ -247,7 +258,63 @@ impl SimBoard {
             setup.calibration(),
             Gear::EverySample,
             Coast::new(&setup.settings, 0.0),
+            RamFlash::default(),
         )
+    }
+
+    /// A board on a calibration bench, every sample of it.
+    ///
+    /// # Errors
+    /// Settings the firmware does not start with.
+    pub fn at_bench(setup: &BenchSetup) -> Result<Self, SimError> {
+        let mut board = Self::start_at_bench(setup, RamFlash::default(), 0)?;
+        board.bench = Some(setup.clone());
+        board.power_cycles = setup.bench.terminals().power_cycles;
+        Ok(board)
+    }
+
+    fn start_at_bench(setup: &BenchSetup, flash: RamFlash, before: u64) -> Result<Self, SimError> {
+        let world = BenchWorld::new(setup, before);
+        let identity = Identity {
+            board: setup.board,
+            boot: setup.boot,
+            reason: StartReason::PowerOn,
+            sample_rate_hz: setup.sample_rate_hz,
+            epoch_unix_ms: Some(world.unix_ms(SampleIndex(0))),
+        };
+        Self::build(
+            Outside::Bench(Box::new(world)),
+            identity,
+            setup.settings,
+            Calibration::REFERENCE,
+            Gear::EverySample,
+            Coast::new(&setup.settings, 0.0),
+            flash,
+        )
+    }
+
+    /// Starts cold, from flash alone, if somebody at the bench has switched it off and on.
+    ///
+    /// # Errors
+    /// Settings the firmware does not start with.
+    pub fn follow_power(&mut self) -> Result<(), SimError> {
+        let Some(setup) = self.bench.take() else {
+            return Ok(());
+        };
+        let asked = setup.bench.terminals().power_cycles;
+        if asked != self.power_cycles {
+            let before = self.elapsed();
+            *self = Self::start_at_bench(&setup, self.flash().clone(), before)?;
+            self.before = before;
+            self.power_cycles = asked;
+        }
+        self.bench = Some(setup);
+        Ok(())
+    }
+
+    /// Samples of this run and of those before it.
+    pub fn elapsed(&self) -> u64 {
+        self.before + self.now().0
     }
 
     fn build(
@@ -257,6 +324,7 @@ impl SimBoard {
         calibration: Calibration,
         gear: Gear,
         coast: Coast,
+        flash: RamFlash,
     ) -> Result<Self, SimError> {
         let wire = Wire::default;
         let line = ByteLine::default();
@@ -286,7 +354,7 @@ impl SimBoard {
         let parts = Parts {
             source,
             pins,
-            flash: RamFlash::default(),
+            flash,
             link: line.clone(),
             memory: Memory::new(),
         };
@@ -305,6 +373,9 @@ impl SimBoard {
             gear,
             until_look: LOOK_EVERY,
             coast,
+            bench: None,
+            power_cycles: 0,
+            before: 0,
         })
     }
 

@@ -4,11 +4,13 @@
 //! - [`board`]: joins them; [`board::SimBoard::run`] moves virtual time on, in one of three gears.
 //! - `coast`: the third: quiet readings drawn, weather in ticks.
 //! - [`replay`]: a recorded trace in the world's place.
+//! - [`calibration_bench`]: a bench in the world's place, set from outside.
 //! - [`image`]: the firmware as an image in an emulator, in the linked firmware's place.
 //! - [`wires`]: the pins and the byte link that firmware sees, as embedded traits.
 //! - [`serve`]: offers the link on a pseudo-terminal or a TCP port, at a chosen speed.
 
 pub mod board;
+pub mod calibration_bench;
 mod coast;
 pub mod image;
 pub mod replay;

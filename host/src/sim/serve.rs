@@ -290,6 +290,7 @@ fn run(
             Speed::Times(n) => (CHUNK as f64 * n).max(1.0) as u64,
         };
         goes_on = board.run(chunk)?;
+        board.follow_power()?;
         waiting.extend(board.take_output());
         loop {
             exchange(board, port, &mut waiting)?;
@@ -299,7 +300,7 @@ fn run(
             }
         }
         if let Speed::Times(n) = speed {
-            let due = Duration::from_secs_f64(board.now().0 as f64 / rate / n);
+            let due = Duration::from_secs_f64(board.elapsed() as f64 / rate / n);
             if let Some(early) = due.checked_sub(begun.elapsed()) {
                 std::thread::sleep(early);
             }

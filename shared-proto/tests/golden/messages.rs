@@ -3,14 +3,16 @@
 use ohmward_proto::event::{
     FaultSide, MemoryFault, ResetRefusal, SelfTestFault, StartReason, TripCause,
 };
-use ohmward_proto::measure::{Channel, Dwell, FaultPlace, Pole, TripState, WhyNoPlace};
+use ohmward_proto::measure::{
+    Channel, ChannelSums, CodeSums, Dwell, FaultPlace, Pole, TripState, WhyNoPlace,
+};
 use ohmward_proto::message::{
     Ack, Acks, BoardId, CaptureHave, CaptureHead, CapturePart, Command, CommandOutcome, Hello,
     LinkStats, Message,
 };
 use ohmward_proto::settings::{
-    Bridge, ContactorTimes, CurrentLimits, DefiniteTime, Earthing, InsulationCheck,
-    InsulationLimits, Mains, Scale, SettingsFault, SuddenLimits,
+    Bridge, CalibrationFault, CalibrationState, ContactorTimes, CurrentLimits, DefiniteTime,
+    Earthing, InsulationCheck, InsulationLimits, Mains, Scale, SettingsFault, SuddenLimits,
 };
 use ohmward_proto::{
     Amps, BondCurrent, BondSpectrum, Calibration, Codes, Event, EventId, EventKind, Farads,
@@ -37,6 +39,12 @@ pub fn all() -> Vec<(String, Message)> {
                 earthing,
                 ..settings()
             }),
+        ));
+    }
+    for fault in CALIBRATION_FAULTS {
+        rows.push((
+            format!("calibration-result.{}", name_of(&fault)),
+            Message::CalibrationResult(Err(fault)),
         ));
     }
     for fault in SETTINGS_FAULTS {
@@ -104,6 +112,11 @@ fn by_hand() -> Vec<(String, Message)> {
                 state: TripState::Latched,
                 bond_open: true,
             }),
+        ),
+        // 1c (29th message) 01 (Err) 02 (third reason).
+        (
+            "by-hand.calibration-not-armed".into(),
+            Message::CalibrationResult(Err(CalibrationFault::NotArmed)),
         ),
     ]
 }
@@ -249,6 +262,66 @@ fn plain() -> Vec<(String, Message)> {
                     a_samples: 1_081,
                     b_samples: 3_241,
                     extrapolated: true,
+                },
+            },
+        ),
+        ("calibration-get", Message::CalibrationGet),
+        (
+            "calibration-is",
+            Message::CalibrationIs(CalibrationState {
+                in_force: calibration(),
+                made_unix_s: Some(1_790_000_000),
+                design: Calibration::REFERENCE,
+                next_id: Some(300),
+            }),
+        ),
+        (
+            "calibration-is.design",
+            Message::CalibrationIs(CalibrationState {
+                in_force: Calibration::REFERENCE,
+                made_unix_s: None,
+                design: Calibration::REFERENCE,
+                next_id: None,
+            }),
+        ),
+        (
+            "calibration-put",
+            Message::CalibrationPut {
+                calibration: calibration(),
+                made_unix_s: -1,
+            },
+        ),
+        ("calibration-result", Message::CalibrationResult(Ok(300))),
+        (
+            "codes-ask",
+            Message::CodesAsk {
+                token: 300,
+                samples: 2_000,
+            },
+        ),
+        (
+            "codes-are",
+            Message::CodesAre {
+                token: 300,
+                sums: CodeSums {
+                    at: SampleIndex(16384),
+                    samples: 2_000,
+                    i_fine: ChannelSums {
+                        sum: -64,
+                        squares: 300,
+                        low: -64,
+                        high: 63,
+                        bits: 0xFFFC,
+                    },
+                    i_wide: ChannelSums::default(),
+                    v_pos: ChannelSums {
+                        sum: i64::MIN,
+                        squares: u64::MAX,
+                        low: i16::MIN,
+                        high: i16::MAX,
+                        bits: u16::MAX,
+                    },
+                    v_neg: ChannelSums::default(),
                 },
             },
         ),
@@ -640,6 +713,15 @@ const NOT_MEASURED: [NotMeasured; 11] = [
     NotMeasured::WindowFilling,
     NotMeasured::BondOpen,
     NotMeasured::BridgeWrong,
+];
+
+const CALIBRATION_FAULTS: [CalibrationFault; 6] = [
+    CalibrationFault::Unsound,
+    CalibrationFault::WrongNumber,
+    CalibrationFault::NotArmed,
+    CalibrationFault::ContactorNotOpen,
+    CalibrationFault::NoRoomYet,
+    CalibrationFault::NotStored,
 ];
 
 const SETTINGS_FAULTS: [SettingsFault; 23] = [

@@ -3,14 +3,16 @@
 use ohmward_proto::event::{
     FaultSide, MemoryFault, ResetRefusal, SelfTestFault, StartReason, TripCause,
 };
-use ohmward_proto::measure::{Channel, Dwell, FaultPlace, Pole, TripState, WhyNoPlace};
+use ohmward_proto::measure::{
+    Channel, ChannelSums, CodeSums, Dwell, FaultPlace, Pole, TripState, WhyNoPlace,
+};
 use ohmward_proto::message::{
     Ack, Acks, BoardId, CaptureHave, CaptureHead, CapturePart, Command, CommandOutcome, Hello,
     LinkStats, Message, PART_SAMPLES,
 };
 use ohmward_proto::settings::{
-    Bridge, ContactorTimes, CurrentLimits, DefiniteTime, Earthing, InsulationCheck,
-    InsulationLimits, Mains, Scale, SettingsFault, SuddenLimits,
+    Bridge, CalibrationFault, CalibrationState, ContactorTimes, CurrentLimits, DefiniteTime,
+    Earthing, InsulationCheck, InsulationLimits, Mains, Scale, SettingsFault, SuddenLimits,
 };
 use ohmward_proto::{
     Amps, BondCurrent, BondSpectrum, Calibration, Codes, Event, EventId, EventKind, Farads,
@@ -70,6 +72,7 @@ pub fn message() -> impl Strategy<Value = Message> {
                 },
             }
         }),
+        calibrating(),
         (any::<u64>(), id(), any::<u64>()).prop_map(|(board, first, more)| Message::Acks(Acks {
             board: BoardId(board),
             first,
@@ -82,6 +85,68 @@ pub fn message() -> impl Strategy<Value = Message> {
                 parts,
             })
         }),
+    ]
+}
+
+fn calibrating() -> impl Strategy<Value = Message> {
+    let sums = || {
+        any::<(i64, u64, i16, i16, u16)>().prop_map(|(sum, squares, low, high, bits)| ChannelSums {
+            sum,
+            squares,
+            low,
+            high,
+            bits,
+        })
+    };
+    let fault = select(vec![
+        CalibrationFault::Unsound,
+        CalibrationFault::WrongNumber,
+        CalibrationFault::NotArmed,
+        CalibrationFault::ContactorNotOpen,
+        CalibrationFault::NoRoomYet,
+        CalibrationFault::NotStored,
+    ]);
+    prop_oneof![
+        Just(Message::CalibrationGet),
+        (
+            [calibration(), calibration()],
+            any::<Option<i64>>(),
+            any::<Option<u32>>()
+        )
+            .prop_map(
+                |([in_force, design], made_unix_s, next_id)| Message::CalibrationIs(
+                    CalibrationState {
+                        in_force,
+                        made_unix_s,
+                        design,
+                        next_id,
+                    }
+                )
+            ),
+        (calibration(), any::<i64>()).prop_map(|(calibration, made_unix_s)| {
+            Message::CalibrationPut {
+                calibration,
+                made_unix_s,
+            }
+        }),
+        prop_oneof![any::<u32>().prop_map(Ok), fault.prop_map(Err)]
+            .prop_map(Message::CalibrationResult),
+        any::<[u32; 2]>().prop_map(|[token, samples]| Message::CodesAsk { token, samples }),
+        (any::<[u32; 2]>(), at(), [sums(), sums(), sums(), sums()]).prop_map(
+            |([token, samples], at, [i_fine, i_wide, v_pos, v_neg])| {
+                Message::CodesAre {
+                    token,
+                    sums: CodeSums {
+                        at,
+                        samples,
+                        i_fine,
+                        i_wide,
+                        v_pos,
+                        v_neg,
+                    },
+                }
+            }
+        ),
     ]
 }
 
@@ -363,14 +428,14 @@ fn event_kind() -> impl Strategy<Value = EventKind> {
     ]
 }
 
-fn capture_head() -> impl Strategy<Value = CaptureHead> {
+fn calibration() -> impl Strategy<Value = Calibration> {
     let scale = || (float(), float()).prop_map(|(zero, per_count)| Scale { zero, per_count });
     let bridge = (siemens(), siemens(), siemens()).prop_map(|(permanent, pos, neg)| Bridge {
         g_permanent: permanent,
         g_switched_pos: pos,
         g_switched_neg: neg,
     });
-    let calibration = (
+    (
         any::<(u32, i16, i16)>(),
         [scale(), scale(), scale(), scale()],
         bridge,
@@ -384,8 +449,11 @@ fn capture_head() -> impl Strategy<Value = CaptureHead> {
             rail_low,
             rail_high,
             bridge,
-        });
-    (id(), at(), at(), any::<u16>(), calibration).prop_map(
+        })
+}
+
+fn capture_head() -> impl Strategy<Value = CaptureHead> {
+    (id(), at(), at(), any::<u16>(), calibration()).prop_map(
         |(event, first, trigger, samples, calibration)| CaptureHead {
             event,
             first,

@@ -342,6 +342,24 @@ fn sensors(source: &Source<'_>, s: &SensorSettings, sample_rate_hz: u32) -> Chec
         ("hum_bond_ma", s.hum_bond_ma, 0.0, 20_000.0),
         ("hum_pole_v", s.hum_pole_v, 0.0, 500.0),
         ("inject_ma", s.inject_ma, 0.0, 20_000.0),
+        (
+            "divider_error_percent",
+            s.divider_error_percent,
+            -50.0,
+            50.0,
+        ),
+        (
+            "bridge_pos_error_percent",
+            s.bridge_pos_error_percent,
+            -50.0,
+            50.0,
+        ),
+        (
+            "bridge_neg_error_percent",
+            s.bridge_neg_error_percent,
+            -50.0,
+            50.0,
+        ),
     ] {
         source.between(&format!("sensors.{key}"), value, low, high)?;
     }
