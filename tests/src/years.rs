@@ -102,6 +102,20 @@ impl Year {
         }
     }
 
+    /// As it would be had the fault been mended at the end of that day: what the fault truly adds is gone from then on.
+    #[must_use]
+    pub fn mended(mut self, day: usize) -> Self {
+        let mended_s = self.start_s + DAY_S * day as f64;
+        let place = self.place_of_excess();
+        for (look, excess_s) in self.record.looks.iter_mut().zip(&self.true_excess_s) {
+            if look.t_s >= mended_s {
+                look.g_pos_s -= place * excess_s;
+                look.g_neg_s -= (1.0 - place) * excess_s;
+            }
+        }
+        self
+    }
+
     /// First number of days with which a degrading year could be told at all: by one who knows healthy insulation and the weather of every
     /// look exactly and needs but two days on which the fault stands clear of the board's noise by three standard deviations (one
     /// day shows no growth). Nothing that reads the record can be earlier and no guess.

@@ -149,10 +149,55 @@ fn tells_a_failing_board_from_a_healthy_one() {
         .collect();
     assert_eq!(boards.len(), 2);
     assert_eq!(boards[1]["findings"][0]["weight"], "warning");
+    assert!(boards[1]["findings"][0]["heading"].is_string());
+    assert_eq!(boards[1]["limits_are_defaults"], false);
     let first = &boards[1]["decline"]["forecasts"][0]["first"];
     assert!(
         first["p5_days"].as_f64().expect("a day") <= first["p50_days"].as_f64().expect("a day")
     );
+}
+
+/// Two days after a repair nothing warns of a fault that is gone: the repair is told, as a question, and that it is to be looked into
+/// when nobody mended anything.
+#[test]
+fn two_days_after_a_repair_nothing_warns() {
+    for (seed, fate) in [
+        (73_000, Fate::OnePlace),
+        (73_003, Fate::Steady),
+        (73_006, Fate::Step),
+    ] {
+        let broken = year(seed, fate, 365);
+        let repair = broken.crosses(30e3).expect("crosses") + 1;
+        let year = broken.mended(repair);
+        let from_first_look = (year.record.looks[0].t_s - year.start_s) / 86_400.0;
+        let said = |days_after: f64| {
+            let dir = tempfile::tempdir().expect("a folder");
+            let board = BoardId(0xc3);
+            {
+                let mut store = Store::open_or_create(dir.path()).expect("a store");
+                let days = repair as f64 + days_after - from_first_look;
+                write(&mut store, board, &year, days);
+            }
+            let output = trend(dir.path(), &[]);
+            assert_eq!(output.status.code(), Some(1), "{seed} {fate:?}");
+            String::from_utf8_lossy(&output.stdout).into_owned()
+        };
+        let before = said(0.0);
+        assert!(before.contains("WARNING"), "{seed} {fate:?}: {before}");
+        let after = said(2.0);
+        assert!(!after.contains("WARNING"), "{seed} {fate:?}: {after}");
+        for part in [
+            "NOTICE: back to healthy",
+            "(repair?)",
+            "If nobody did, the fault is there still",
+            "no proof of isolation",
+        ] {
+            assert!(
+                after.contains(part),
+                "{seed} {fate:?}: no '{part}' in {after}"
+            );
+        }
+    }
 }
 
 /// Resistance rises with the time under voltage: values of unlike dwell are not laid side by side without a word.

@@ -193,19 +193,6 @@ fn each_fate_is_told_by_its_pattern() {
     }
 }
 
-/// The year as it would be had the fault been mended at the end of that day: what the fault truly adds is gone from then on.
-fn mended(mut year: Year, day: usize) -> Year {
-    let mended_s = year.start_s + 86_400.0 * day as f64;
-    let place = year.place_of_excess();
-    for (look, excess_s) in year.record.looks.iter_mut().zip(&year.true_excess_s) {
-        if look.t_s >= mended_s {
-            look.g_pos_s -= place * excess_s;
-            look.g_neg_s -= (1.0 - place) * excess_s;
-        }
-    }
-    year
-}
-
 /// A departure that has ended is no forecast: from a few days after a repair on it is told as one, and nothing warns any more.
 #[test]
 fn a_repair_ends_the_forecast() {
@@ -218,7 +205,7 @@ fn a_repair_ends_the_forecast() {
         };
         let seed = broken.seed;
         let first_s = broken.record.looks[0].t_s;
-        let year = mended(broken, crosses + 1);
+        let year = broken.mended(crosses + 1);
         let days = year.record.days();
         let offset = ((year.start_s - first_s) / 86_400.0).round() as i64;
         let before = Assessment::of(&days[..crosses], &limits());

@@ -5,14 +5,12 @@ use anyhow::{Context, bail};
 use clap::Args;
 use ohmward::store::Store;
 use ohmward::trend::days::{Dwell, Weather};
-use ohmward::trend::forecast::Crossing;
+use ohmward::trend::json::{BoardTrend, record_dwell};
 use ohmward::trend::record::{add_weather, from_store};
-use ohmward::trend::statistics::MannKendall;
-use ohmward::trend::{Assessment, Finding, Kind, Limit, findings};
+use ohmward::trend::{Assessment, Kind, Limit, findings};
 use ohmward::words::si;
 use ohmward_proto::Settings;
 use ohmward_proto::message::BoardId;
-use serde_json::{Value, json};
 use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
@@ -66,17 +64,12 @@ pub fn run(args: &TrendArgs) -> anyhow::Result<ExitCode> {
         let insulation = settings.unwrap_or(Settings::SMALL_BONDED).insulation;
         let limits = [Limit::trip(&insulation), Limit::warning(&insulation)];
         let days = record.days();
-        let dwells: Vec<Dwell> = record.looks.iter().filter_map(|look| look.dwell).collect();
-        let record_dwell = Dwell::of(&dwells);
         let found = Assessment::of(&days, &limits);
         let findings = findings(&days, &found);
         all_healthy &= findings.iter().all(|finding| finding.kind == Kind::Healthy);
         if args.json {
-            writeln!(
-                out,
-                "{}",
-                board_json(board, &found, record_dwell, &findings)
-            )?;
+            let told = BoardTrend::new(board, settings.is_none(), &record, &found, &findings);
+            writeln!(out, "{}", serde_json::to_string(&told)?)?;
             continue;
         }
         writeln!(
@@ -84,7 +77,7 @@ pub fn run(args: &TrendArgs) -> anyhow::Result<ExitCode> {
             "board {board}: {} days, {} measured; median dwell {}",
             found.days,
             found.measured_days,
-            dwell_words(record_dwell)
+            dwell_words(record_dwell(&record))
         )?;
         if settings.is_none() {
             writeln!(
@@ -130,85 +123,6 @@ fn dwell_words(dwell: Option<Dwell>) -> String {
             )
         },
     )
-}
-
-fn board_json(
-    board: BoardId,
-    found: &Assessment,
-    record_dwell: Option<Dwell>,
-    findings: &[Finding],
-) -> Value {
-    let dwell_s = |dwell: Option<Dwell>| dwell.map(|dwell| dwell.dwell_s);
-    let crossing = |c: &Crossing| {
-        json!({
-            "within_30_days_share": c.within_30_days,
-            "within_180_days_share": c.within_180_days,
-            "within_365_days_share": c.within_365_days,
-            "p5_days": c.early_days,
-            "p50_days": c.median_days,
-            "p95_days": c.late_days,
-        })
-    };
-    let test = |t: &MannKendall| {
-        json!({
-            "weeks": t.n,
-            "weeks_effective": t.n_effective,
-            "z": t.z,
-            "p_decline_one_sided": t.p_rising_one_sided(),
-            "p_two_sided": t.p_two_sided(),
-        })
-    };
-    let weekly = |w: &ohmward::trend::assess::Weekly| {
-        json!({
-            "ln_r_slope_per_year": w.slope_per_year.slope,
-            "ln_r_slope_low_95_two_sided": w.slope_per_year.slope_low,
-            "ln_r_slope_high_95_two_sided": w.slope_per_year.slope_high,
-            "mann_kendall_autocorrelated": test(&w.decline),
-            "mann_kendall_seasonal": w.decline_seasonal.as_ref().map(test),
-        })
-    };
-    let decline = found.decline.as_ref().map(|d| {
-        let forecasts = d.outlook.iter().flat_map(|outlook| &outlook.forecasts).map(|f| {
-            json!({ "limit": f.limit.name, "limit_ohm": f.limit.r_ohm, "first": crossing(&f.first), "lasting": crossing(&f.lasting) })
-        });
-        json!({
-            "since_day": d.since_day,
-            "wet_only": d.wet_only,
-            "ln_ratio": d.departure.ln_ratio,
-            "ln_ratio_threshold": d.departure.threshold,
-            "step_day": d.step.map(|step| step.day),
-            "step_factor": d.step.map(|step| step.factor),
-            "position_from_negative": d.position.map(|p| p.0),
-            "forecasts": forecasts.collect::<Vec<_>>(),
-        })
-    });
-    json!({
-        "board": board.to_string(),
-        "last_day": found.today,
-        "days": found.days,
-        "measured_days": found.measured_days,
-        "not_measured_share_30_days": found.not_measured_share,
-        "healthy_dry_25c_ohm": found.healthy.map(|healthy| 1.0 / healthy.b_s),
-        "activation_energy_ev": found.healthy.map(|healthy| healthy.ea_ev),
-        "wet_factor": found.healthy.map(|healthy| healthy.wet_factor),
-        "daily_minima": found.minima.as_ref().map(weekly),
-        "dry_weather_adjusted": found.dry.as_ref().map(weekly),
-        "dwell_s": dwell_s(record_dwell),
-        "dwell_extrapolated_share": record_dwell.map(|dwell| dwell.extrapolated_share),
-        "dwell_healthy_s": dwell_s(found.dwell.healthy),
-        "dwell_now_s": dwell_s(found.dwell.now),
-        "dwell_unlike_ratio": found.dwell.unlike(),
-        "recovered_day": found.recovered.map(|back| back.day),
-        "decline": decline,
-        "findings": findings.iter().map(|f| json!({
-            "kind": f.kind.word(),
-            "weight": f.weight.word(),
-            "seen": f.seen,
-            "sure": f.sure,
-            "check_first": f.check_first,
-            "caution": f.caution,
-        })).collect::<Vec<_>>(),
-    })
 }
 
 /// Lines in the order of time.

@@ -4,7 +4,7 @@ use super::adjusted::{
     Adjusted, Departure, Point, ROLL_DRY, ROLL_WET, Recovery, Step, departure, recovery, step,
 };
 use super::days::{DayFeatures, Dwell};
-use super::forecast::{Crossing, Departed, Forecast, Limit, Outlook, outlook};
+use super::forecast::{Crossing, Departed, Forecast, HORIZON_DAYS, Limit, Outlook, outlook};
 use super::statistics::{
     MannKendall, TheilSen, mann_kendall_autocorrelated, mann_kendall_seasonal, median, theil_sen,
 };
@@ -25,8 +25,9 @@ pub const DWELL_ALIKE: f64 = 2.0;
 pub const WARN_SHARE: f64 = 0.9;
 /// A date counts as known when nine of ten futures lie within this many times its median.
 const KNOWN_TO: f64 = 0.8;
-/// A limit that one future in twenty passes within so many days is near.
+/// A limit that one future in twenty passes within so many days is near: then a date known within so many times its median will do.
 const NEAR_DAYS: f64 = 14.0;
+const NEAR_KNOWN_TO: f64 = 3.0;
 /// A trend counts when chance gives one so strong no more often than this, one-sided.
 pub const P_ONE_SIDED: f64 = 0.01;
 
@@ -241,14 +242,20 @@ impl Assessment {
     }
 
     /// The limit most likely passed within half a year, when that is likely enough for a warning: [`WARN_SHARE`] of the futures pass
-    /// it, and the date is known to a factor or so, or may be near.
+    /// it, and the date is known to a factor or so, a near one more roughly.
     pub fn warning(&self) -> Option<&Forecast> {
         let outlook = self.decline.as_ref()?.outlook.as_ref()?;
-        let known = |first: &Crossing| match (first.early_days, first.median_days, first.late_days)
-        {
-            (Some(early), _, _) if early <= NEAR_DAYS => true,
-            (Some(early), Some(middle), Some(late)) => late - early <= KNOWN_TO * middle,
-            _ => false,
+        let known = |first: &Crossing| {
+            let (Some(early), Some(middle)) = (first.early_days, first.median_days) else {
+                return false;
+            };
+            let late = first.late_days.unwrap_or(HORIZON_DAYS as f64);
+            let known_to = if early <= NEAR_DAYS {
+                NEAR_KNOWN_TO
+            } else {
+                KNOWN_TO
+            };
+            late - early <= known_to * middle
         };
         let soon = outlook
             .forecasts
@@ -297,7 +304,6 @@ fn decline(
                     } else {
                         RECENT_DAYS
                     }
-                && (p.day >= since_day || wet_only)
         })
         .copied()
         .collect();
@@ -314,15 +320,18 @@ fn decline(
             1.4826 * median(&away).unwrap_or(0.0),
         )
     });
+    let step = step(around);
+    // What came before a step tells nothing of how it goes on.
+    let after = step.map_or(0, |step| of.partition_point(|p| p.day < step.day));
     Decline {
         wet_only,
         departure,
         since_day,
-        step: step(around),
+        step,
         position,
         outlook: outlook(
             &Departed {
-                points: of,
+                points: &of[after..],
                 lowest: &lowest,
                 wet_only,
             },

@@ -2,7 +2,8 @@
 
 use super::assess::{Assessment, Decline, LEARNING_DAYS, P_ONE_SIDED};
 use super::days::DayFeatures;
-use super::forecast::{Crossing, Law};
+use super::forecast::Crossing;
+use super::growth::Law;
 use super::statistics::{mann_kendall_autocorrelated, median};
 use super::weather::Known;
 use crate::words::si;

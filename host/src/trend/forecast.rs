@@ -1,14 +1,14 @@
-//! When a limit will be crossed, as a distribution: growth of the excess by the law that fits, redrawn by a block bootstrap.
+//! When a limit will be crossed, as a distribution: growth of the excess by the laws that fit, each as often as the days speak for it.
 //!
-//! Each of the [`DRAWS`] futures: days of the departed series are drawn again in blocks (they are not independent), each law of
-//! growth is fitted to them robustly, the best one is followed at a pace and from a level drawn beside it ([`PACE_SIGMA`],
-//! [`LEVEL_SIGMA`]), and on every day to come the lowest value of that day stands to the series as it did on a day of the recent past,
-//! drawn in blocks too (wet and hot spells come together) and smoothed ([`DAY_SIGMA`]). The first crossing is
+//! Each of the [`DRAWS`] futures follows a law drawn by its weight, with numbers drawn as the days allow ([`super::growth`]), at a pace
+//! and from a level drawn beside it ([`PACE_SIGMA`], [`LEVEL_SIGMA`]). On every day to come the lowest value of that day stands to the law
+//! as it did on a day of the recent past, drawn in blocks (wet and hot spells come together) and smoothed ([`DAY_SIGMA`]); a wet day
+//! from before the fault stands to it as water did on the wet days since ([`WATER`]). The first crossing is
 //! the first such day below the limit; the lasting one the first from which the middle of thirty days stays below it.
 //! Seeded: the same days give the same answer.
 
 use super::adjusted::Point;
-use super::statistics::{quantile_of, theil_sen_line};
+use super::growth::{Growth, Laws, Unit, unit_of};
 use ohmward_proto::settings::InsulationLimits;
 use rand::{RngExt, SeedableRng};
 use rand_distr::{Distribution, StandardNormal};
@@ -18,24 +18,24 @@ use rand_pcg::Pcg64Mcg;
 pub const DRAWS: usize = 200;
 /// Days looked ahead.
 pub const HORIZON_DAYS: usize = 730;
-/// Points a law is fitted to, at most.
-const POINTS: usize = 45;
-/// Another law than the exponential one has to lie nearer by this factor: most ageing is a rate that feeds itself, and few points
-/// in a short time fit every law.
-const CLEARLY_NEARER: f64 = 0.75;
-/// An excess counts as one of the whole insulation when its ratio to healthy is steadier by this factor.
-const CLEARLY_STEADIER: f64 = 0.9;
 /// An excess of a lowest look below this share of the healthy part is not told from the weather.
 const TOLD_FROM_WEATHER: f64 = 0.5;
-/// What the bootstrap cannot know is drawn beside it, each as one standard deviation of a natural logarithm; chosen on invented years
-/// so that nine of ten bands hold the true date. On 200 degrading years looked at only afterwards 94 % do over all days of a decline, and
-/// 85 % on the day of the first warning: a warning comes first where a forecast errs towards early.
+/// A law is compared with days on which it had reached this share of today.
+const EARLY: f64 = 0.2;
+/// ln of how much better a path conducts under water than dry before a wet day is seen, and how far; scatter of such a day. Own choice:
+/// up to several times.
+const WATER: (f64, f64) = (0.6, 0.4);
+const WATER_SCATTER: f64 = 0.3;
+/// What the days cannot tell is drawn beside them, each as one standard deviation of a natural logarithm; chosen on invented years
+/// so that nine of ten bands of a first warning hold the true date, half of them on either side of the middle.
 /// Pace of the growth to come over the one so far: nobody knows the law.
-const PACE_SIGMA: f64 = 0.12;
+const PACE_SIGMA: f64 = 0.15;
+/// Its middle: with laws of less bend weighed in, dates came late by so much.
+const PACE_MEAN: f64 = 0.04;
 /// Level of a whole future: season, dirt, and what is left of the weather after the fit.
-const LEVEL_SIGMA: f64 = 0.1;
+const LEVEL_SIGMA: f64 = 0.15;
 /// A single day: wetter or hotter than any of the recent past.
-const DAY_SIGMA: f64 = 0.1;
+const DAY_SIGMA: f64 = 0.13;
 /// Days drawn together.
 const BLOCK: usize = 5;
 /// Window of the lasting crossing, days.
@@ -68,93 +68,6 @@ impl Limit {
             name: "warning level".into(),
             r_ohm: f64::from(set.warn_below.0),
         }
-    }
-}
-
-/// How the excess conductance grows.
-#[derive(Clone, Copy, PartialEq, Eq, Debug)]
-pub enum Law {
-    /// By the same share every day.
-    Exponential,
-    /// Its square root by the same amount every day.
-    Square,
-    /// By the same amount every day.
-    Linear,
-    /// The whole insulation, excess and healthy part together, by the same share every day (of an excess over healthy).
-    Whole,
-}
-
-impl Law {
-    /// The first one is meant unless another lies clearly nearer.
-    const OF_ONE_PATH: [Self; 3] = [Self::Exponential, Self::Square, Self::Linear];
-    const OF_THE_WHOLE: [Self; 3] = [Self::Whole, Self::Exponential, Self::Linear];
-
-    fn straight(self, excess: f64) -> f64 {
-        match self {
-            Self::Exponential => excess.ln(),
-            Self::Square => excess.sqrt(),
-            Self::Linear => excess,
-            Self::Whole => excess.ln_1p(),
-        }
-    }
-
-    fn back(self, straight: f64) -> f64 {
-        match self {
-            Self::Exponential => straight.min(300.0).exp(),
-            Self::Square => straight.max(0.0).powi(2),
-            Self::Linear => straight.max(0.0),
-            Self::Whole => straight.clamp(0.0, 300.0).exp_m1(),
-        }
-    }
-}
-
-/// A law fitted.
-#[derive(Clone, Copy, PartialEq, Debug)]
-pub struct Growth {
-    /// Which.
-    pub law: Law,
-    intercept: f64,
-    slope: f64,
-    /// Median distance of ln of the excess from it.
-    pub miss: f64,
-}
-
-impl Growth {
-    /// Excess on a day (from the last point on, in the unit of the series).
-    fn at(&self, day: f64) -> f64 {
-        self.law.back(self.intercept + self.slope * day)
-    }
-
-    /// Days in which it doubles from now on, if it grows.
-    pub fn doubling_days(&self) -> Option<f64> {
-        let now = self.at(0.0);
-        let day = (self.law.straight(2.0 * now) - self.intercept) / self.slope;
-        (self.slope > 0.0 && day.is_finite()).then_some(day)
-    }
-
-    /// Theil–Sen in the unit in which each law is a straight line; the law that lies nearest in ln.
-    fn fit(days: &[f64], excess: &[f64], laws: &[Law]) -> Option<Self> {
-        let mut best: Option<Self> = None;
-        for law in laws.iter().copied() {
-            let y: Vec<f64> = excess.iter().map(|e| law.straight(*e)).collect();
-            let (slope, intercept) = theil_sen_line(days, &y)?;
-            let mut growth = Self {
-                law,
-                intercept,
-                slope,
-                miss: 0.0,
-            };
-            let mut misses: Vec<f64> = days
-                .iter()
-                .zip(excess)
-                .map(|(day, e)| (e.ln() - growth.at(*day).max(1e-15).ln()).abs())
-                .collect();
-            growth.miss = quantile_of(&mut misses, 0.5)?;
-            if best.is_none_or(|b| growth.miss < CLEARLY_NEARER * b.miss) {
-                best = Some(growth);
-            }
-        }
-        best
     }
 }
 
@@ -220,51 +133,38 @@ pub struct Departed<'a> {
 
 /// Follows a departed series to the limits; `None` when it has too few points.
 pub fn outlook(departed: &Departed<'_>, today: i64, limits: &[Limit]) -> Option<Outlook> {
-    if limits.is_empty() {
+    if limits.is_empty() || departed.lowest.is_empty() {
         return None;
     }
-    // An excess that follows the weather as healthy insulation does is one of the whole insulation: then its ratio is steadier.
-    let plain = series(departed, today, false)?;
-    let scaled = series(departed, today, true)?;
-    let fit = |plain: &(Vec<f64>, Vec<f64>), scaled: &(Vec<f64>, Vec<f64>)| {
-        let path = Growth::fit(&plain.0, &plain.1, &Law::OF_ONE_PATH)?;
-        let whole = Growth::fit(&scaled.0, &scaled.1, &Law::OF_THE_WHOLE)?;
-        let with_weather = whole.miss < CLEARLY_STEADIER * path.miss;
-        Some((with_weather, if with_weather { whole } else { path }))
-    };
-    let (with_weather, growth) = fit(&plain, &scaled)?;
-    if departed.lowest.is_empty() {
-        return None;
-    }
-    let ways = [
-        Ways::of(departed, today, false, &plain),
-        Ways::of(departed, today, true, &scaled),
-    ];
+    let laws = Laws::of(departed.points, today, departed.wet_only)?;
+    let ways: Vec<Ways> = (laws.0.iter())
+        .map(|(growth, _)| Ways::of(departed, today, growth))
+        .collect();
+    let growth = laws.0.first()?.0;
     let mut rng = Pcg64Mcg::seed_from_u64(SEED);
     let mut dates = vec![(Vec::with_capacity(DRAWS), Vec::with_capacity(DRAWS)); limits.len()];
     let mut g_s = vec![0.0; HORIZON_DAYS];
     let mut weeks = vec![Vec::new(); HORIZON_DAYS / 7];
     for _ in 0..DRAWS {
-        let drawn = draw(&mut rng, plain.0.len());
-        let pick = |(days, excess): &(Vec<f64>, Vec<f64>)| -> (Vec<f64>, Vec<f64>) {
-            drawn.iter().map(|k| (days[*k], excess[*k])).unzip()
-        };
-        let (with_weather, growth) =
-            fit(&pick(&plain), &pick(&scaled)).unwrap_or((with_weather, growth));
+        let which = laws.pick(&mut rng);
+        let growth = laws.0[which].0.drawn(&mut rng);
+        let ways = &ways[which];
         let mut normal = || -> f64 { StandardNormal.sample(&mut rng) };
-        let pace = (PACE_SIGMA * normal()).exp();
+        let pace = (PACE_MEAN + PACE_SIGMA * normal()).exp();
         let level = LEVEL_SIGMA * normal();
-        let ways = &ways[usize::from(with_weather)];
+        let water = ways.water.0 + ways.water.1 * normal();
         let mut k = 0;
         for (day, g) in g_s.iter_mut().enumerate() {
             if day % BLOCK == 0 {
                 k = rng.random_range(0..ways.lowest.len());
             }
-            let (healthy, times) = ways.lowest[(k + day % BLOCK) % ways.lowest.len()];
+            let lowest = &ways.lowest[(k + day % BLOCK) % ways.lowest.len()];
             let own = ways.scatter[rng.random_range(0..ways.scatter.len())];
             let jitter: f64 = StandardNormal.sample(&mut rng);
             let own = own * (level + DAY_SIGMA * jitter).exp();
-            *g = healthy + growth.at((day as f64 + 1.0) * pace) * times * own;
+            let times = (lowest.times).unwrap_or_else(|| (water * lowest.wetness).exp());
+            *g =
+                lowest.healthy_s + growth.at((day as f64 + 1.0) * pace) * lowest.unit * times * own;
         }
         for (week, days) in weeks.iter_mut().zip(g_s.chunks(7)) {
             week.extend_from_slice(days);
@@ -310,92 +210,85 @@ fn fan(weeks: Vec<Vec<f64>>) -> Vec<FanWeek> {
         .collect()
 }
 
-/// How the days of the recent past lay to the series.
+/// How the days of the recent past lay to the law.
 struct Ways {
-    /// Of the lowest value of a day: healthy part, S, and times the excess.
-    lowest: Vec<(f64, f64)>,
+    lowest: Vec<Lowest>,
     /// Of a single point to its law.
     scatter: Vec<f64>,
+    /// How much better the path conducts under water: ln of the factor, and one standard deviation of it.
+    water: (f64, f64),
+}
+
+/// The lowest value of one of them.
+struct Lowest {
+    healthy_s: f64,
+    /// One of the law's unit on that day.
+    unit: f64,
+    /// Times the law, where the excess stood out.
+    times: Option<f64>,
+    wetness: f64,
 }
 
 impl Ways {
-    fn of(
-        departed: &Departed<'_>,
-        today: i64,
-        with_weather: bool,
-        series: &(Vec<f64>, Vec<f64>),
-    ) -> Self {
-        let laws = if with_weather {
-            Law::OF_THE_WHOLE
-        } else {
-            Law::OF_ONE_PATH
+    fn of(departed: &Departed<'_>, today: i64, growth: &Growth) -> Self {
+        let now = growth.at(0.0);
+        // Near its beginning a law is too near to zero to be compared with.
+        let over = |p: &Point| {
+            let law = growth.at((p.day - today) as f64);
+            (law > EARLY * now).then(|| p.excess_s / unit_of(p, growth.unit) / law)
         };
-        let growth = Growth::fit(&series.0, &series.1, &laws);
-        let over =
-            |excess: f64, day: f64| growth.map_or(1.0, |growth| excess / growth.at(day).max(1e-15));
-        let lowest = departed.lowest.iter().map(|p| {
-            let times = if with_weather && departed.wet_only {
-                p.healthy_s
-            } else if departed.wet_only {
-                p.wetness
-            } else if p.excess_s > TOLD_FROM_WEATHER * p.healthy_s {
-                over(p.excess_s, (p.day - today) as f64)
-            } else if with_weather {
-                p.healthy_s
-            } else {
-                1.0
-            };
-            (p.healthy_s, times)
-        });
-        let last = series
-            .0
-            .iter()
-            .zip(&series.1)
-            .skip(series.0.len().saturating_sub(20));
+        let since = departed.points.first().map_or(i64::MAX, |p| p.day);
+        let lowest: Vec<Lowest> = (departed.lowest.iter())
+            .map(|p| {
+                let told = p.day >= since && p.excess_s > TOLD_FROM_WEATHER * p.healthy_s;
+                Lowest {
+                    healthy_s: p.healthy_s,
+                    unit: match growth.unit {
+                        Unit::PerWater(power) => p.wetness.powf(power),
+                        unit => unit_of(p, unit),
+                    },
+                    times: match growth.unit {
+                        _ if departed.wet_only => Some(1.0),
+                        _ => over(p).filter(|_| told),
+                    },
+                    wetness: p.wetness,
+                }
+            })
+            .collect();
+        let scatter: Vec<f64> = if departed.wet_only {
+            let last = &departed.points[departed.points.len().saturating_sub(20)..];
+            (last.iter().filter_map(over))
+                .map(|times| times.clamp(0.2, 5.0))
+                .collect()
+        } else {
+            vec![1.0]
+        };
+        let water = match growth.unit {
+            Unit::Siemens => water(&lowest),
+            Unit::PerWater(_) | Unit::OverHealthy => (0.0, 0.0),
+        };
         Self {
-            lowest: lowest.collect(),
-            scatter: if departed.wet_only {
-                last.map(|(day, excess)| over(*excess, *day).clamp(0.2, 5.0))
-                    .collect()
-            } else {
+            lowest,
+            scatter: if scatter.is_empty() {
                 vec![1.0]
+            } else {
+                scatter
             },
+            water,
         }
     }
 }
 
-/// Days and excess, thinned to the last [`POINTS`] groups; what noise put below zero keeps a share of its uncertainty.
-fn series(departed: &Departed<'_>, today: i64, over_healthy: bool) -> Option<(Vec<f64>, Vec<f64>)> {
-    let points = departed.points;
-    let group = points.len().div_ceil(POINTS).max(1);
-    let (mut days, mut excess) = (Vec::new(), Vec::new());
-    for group in points.rchunks(group).rev() {
-        let unit = |p: &Point| match (departed.wet_only, over_healthy) {
-            (_, true) => p.healthy_s,
-            (true, false) => p.wetness.max(0.05),
-            (false, false) => 1.0,
-        };
-        let mut of: Vec<f64> = group
-            .iter()
-            .map(|p| p.excess_s.max(0.25 * p.sigma_s).max(1e-12) / unit(p))
-            .collect();
-        days.push(group.iter().map(|p| (p.day - today) as f64).sum::<f64>() / group.len() as f64);
-        excess.push(quantile_of(&mut of, 0.5)?);
+/// Regression through the origin of ln of what a wet day lay above the law, with a normal prior.
+fn water(lowest: &[Lowest]) -> (f64, f64) {
+    let (mut xx, mut xy) = (1.0 / WATER.1.powi(2), WATER.0 / WATER.1.powi(2));
+    for day in lowest {
+        if let Some(times) = day.times.filter(|times| *times > 0.0) {
+            xx += (day.wetness / WATER_SCATTER).powi(2);
+            xy += day.wetness * times.ln() / WATER_SCATTER.powi(2);
+        }
     }
-    let span = days.last()? - days.first()?;
-    (days.len() >= 4 && span >= 4.0).then_some((days, excess))
-}
-
-/// Indices in blocks.
-fn draw(rng: &mut Pcg64Mcg, n: usize) -> Vec<usize> {
-    let block = BLOCK.min(n.div_ceil(3));
-    let mut drawn = Vec::with_capacity(n + block);
-    while drawn.len() < n {
-        let start = rng.random_range(0..=n - block);
-        drawn.extend(start..start + block);
-    }
-    drawn.truncate(n);
-    drawn
+    (xy / xx, xx.sqrt().recip())
 }
 
 /// First and lasting crossing of `limit_s` in days from today; infinite when not within the horizon.

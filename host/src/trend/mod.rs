@@ -10,9 +10,11 @@
 //! - [`weather`]: what healthy insulation shows in that temperature and water
 //! - [`adjusted`]: days with the weather taken out; whether they departed; steps
 //! - [`statistics`]: Theil–Sen, Mann–Kendall; held to scipy and pymannkendall
+//! - [`growth`]: laws of growth, fitted and weighed
 //! - [`forecast`]: first and lasting crossing of a limit, as distributions
 //! - [`assess`]: all of it on one board
 //! - [`finding`]: in words, with evidence, what to check first, caution
+//! - [`json`]: the same for machines, one shape for command and page
 //!
 //! Nothing here looks at a clock, and the bootstrap is seeded: the same record gives the same words.
 
@@ -21,6 +23,8 @@ pub mod assess;
 pub mod days;
 pub mod finding;
 pub mod forecast;
+pub mod growth;
+pub mod json;
 pub mod record;
 pub mod statistics;
 pub mod weather;

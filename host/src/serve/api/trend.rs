@@ -3,7 +3,8 @@
 use super::{Params, Part, Wrong, known_board};
 use crate::serve::live::now_us;
 use crate::serve::{Shared, State};
-use crate::store::{Store, StoreError};
+use crate::store::Store;
+use crate::trend::json::BoardTrend;
 use crate::trend::record::from_store;
 use crate::trend::{Assessment, Limit, findings};
 use axum::Json;
@@ -11,6 +12,7 @@ use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
 use ohmward_proto::Settings;
 use ohmward_proto::message::BoardId;
+use serde::Serialize;
 use serde_json::{Value, json};
 use std::collections::BTreeMap;
 use std::path::Path;
@@ -109,36 +111,36 @@ fn begin(shared: Arc<Shared>, board: BoardId) {
         let worked = tokio::task::spawn_blocking(move || work_out(&dir, board)).await;
         let answer = match worked {
             Ok(Ok(answer)) => Ok(answer),
-            Ok(Err(fault)) => Err(fault.to_string()),
+            Ok(Err(why)) => Err(why),
             Err(fault) => Err(format!("the findings could not be worked out: {fault}")),
         };
         shared.trends.keep(board, answer, begun.elapsed());
     });
 }
 
-fn work_out(dir: &Path, board: BoardId) -> Result<Value, StoreError> {
-    let store = Store::open_existing(dir)?;
-    let settings = store.settings(board)?;
+/// The answer once there is one.
+#[derive(Serialize)]
+struct Answer<'a> {
+    working: bool,
+    at_us: i64,
+    #[serde(flatten)]
+    trend: BoardTrend<'a>,
+}
+
+fn work_out(dir: &Path, board: BoardId) -> Result<Value, String> {
+    let store = Store::open_existing(dir).map_err(|fault| fault.to_string())?;
+    let settings = store.settings(board).map_err(|fault| fault.to_string())?;
     let insulation = settings.unwrap_or(Settings::SMALL_BONDED).insulation;
     let limits = [Limit::trip(&insulation), Limit::warning(&insulation)];
-    let days = from_store(&store, board)?.days();
+    let record = from_store(&store, board).map_err(|fault| fault.to_string())?;
+    let days = record.days();
     let found = Assessment::of(&days, &limits);
     let findings = findings(&days, &found);
-    Ok(json!({
-        "board": board.to_string(),
-        "working": false,
-        "at_us": now_us(),
-        "days": found.days,
-        "measured_days": found.measured_days,
-        "limits_are_defaults": settings.is_none(),
-        "findings": findings.iter().map(|finding| json!({
-            "kind": finding.kind.word(),
-            "heading": finding.kind.heading(),
-            "weight": finding.weight.word(),
-            "seen": finding.seen,
-            "sure": finding.sure,
-            "check_first": finding.check_first,
-            "caution": finding.caution,
-        })).collect::<Vec<_>>(),
-    }))
+    let answer = Answer {
+        working: false,
+        at_us: now_us(),
+        trend: BoardTrend::new(board, settings.is_none(), &record, &found, &findings),
+    };
+    serde_json::to_value(answer)
+        .map_err(|fault| format!("the findings cannot be written as JSON: {fault}"))
 }
