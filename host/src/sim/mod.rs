@@ -5,12 +5,16 @@
 //! - `coast`: the third: quiet readings drawn, weather in ticks.
 //! - [`replay`]: a recorded trace in the world's place.
 //! - [`image`]: the firmware as an image in an emulator, in the linked firmware's place.
+//! - [`linked`], [`pair`]: the linked firmware a sample at a time, and an image beside it, compared; [`host_end`] is the host of both.
 //! - [`wires`]: the pins and the byte link that firmware sees, as embedded traits.
 //! - [`serve`]: offers the link on a pseudo-terminal or a TCP port, at a chosen speed.
 
 pub mod board;
 mod coast;
+pub mod host_end;
 pub mod image;
+pub mod linked;
+pub mod pair;
 pub mod replay;
 pub mod serve;
 mod wires;
