@@ -159,7 +159,10 @@ fn a_drawn_case_alone_is_the_same() {
 fn json_and_junit_tell_what_failed() {
     let runs = verdicts(&some("sudden/30ma-dc", 40), scaled(6.0));
     let failed = runs.len();
-    let report = Report { runs, ..Report::default() };
+    let report = Report {
+        runs,
+        ..Report::default()
+    };
     let json = json::json(&report);
     assert_eq!(json["failed_count"], failed);
     let case = &json["cases"][0];
@@ -178,7 +181,13 @@ fn json_and_junit_tell_what_failed() {
 }
 
 fn table_of(runs: Vec<Run>) -> String {
-    table::table(&Report { runs, ..Report::default() }, false)
+    table::table(
+        &Report {
+            runs,
+            ..Report::default()
+        },
+        false,
+    )
 }
 
 /// A folder with one trace in it.

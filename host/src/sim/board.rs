@@ -1,7 +1,9 @@
 //! World → firmware → link, in virtual time.
 
 use super::coast::Coast;
+use super::image::ImageError;
 use super::replay::{Replay, ReplayError, ReplaySetup};
+use super::serve::Served;
 use super::wires::{ByteLine, Wire};
 use crate::bench::run::RATE_HZ;
 use ohmward_core::board::{Board, BoardFault, Parts, Pins, SampleSource};
@@ -64,6 +66,9 @@ pub enum SimError {
     /// The world could not be built.
     #[error("the simulated world cannot start: {0}")]
     Start(WorldError),
+    /// The emulated board.
+    #[error(transparent)]
+    Image(#[from] ImageError),
     /// Firmware refused to start.
     #[error("the firmware does not start: {prefix}{fault}", prefix = key_prefix(*.fault))]
     Settings {
@@ -80,7 +85,7 @@ fn key_prefix(fault: SettingsFault) -> String {
 }
 
 /// What is around the board.
-enum Outside {
+pub(super) enum Outside {
     World(Box<World>),
     Replay(Box<Replay>),
 }
@@ -93,7 +98,7 @@ pub(super) enum OutsideError {
 }
 
 impl OutsideError {
-    fn at(self, at: SampleIndex) -> SimError {
+    pub(super) fn at(self, at: SampleIndex) -> SimError {
         match self {
             Self::World(source) => SimError::World { at: at.0, source },
             Self::Replay(source) => SimError::Replay { at: at.0, source },
@@ -102,24 +107,67 @@ impl OutsideError {
 }
 
 impl Outside {
-    fn step(&mut self, switches: &Switches) -> Result<Sensed, OutsideError> {
+    pub(super) fn step(&mut self, switches: &Switches) -> Result<Sensed, OutsideError> {
         match self {
             Self::World(world) => world.step(switches).map_err(OutsideError::World),
             Self::Replay(replay) => replay.step(switches).map_err(OutsideError::Replay),
         }
     }
 
-    fn end(&self) -> SampleIndex {
+    pub(super) fn end(&self) -> SampleIndex {
         match self {
             Self::World(world) => world.end(),
             Self::Replay(replay) => replay.end(),
         }
     }
 
-    fn unix_ms(&self, at: SampleIndex) -> i64 {
+    pub(super) fn unix_ms(&self, at: SampleIndex) -> i64 {
         match self {
             Self::World(world) => world.unix_ms(at),
             Self::Replay(replay) => replay.unix_ms(at),
+        }
+    }
+}
+
+/// A board before it starts: how it is built, and what is around it.
+pub(super) struct Built {
+    pub outside: Outside,
+    pub identity: Identity,
+    pub settings: Settings,
+    pub calibration: Calibration,
+}
+
+impl Built {
+    pub fn of_scenario(scenario: &Scenario) -> Result<Self, SimError> {
+        let calibration = Calibration::REFERENCE;
+        let world = World::new(scenario, &calibration).map_err(SimError::Start)?;
+        Ok(Self {
+            identity: Identity {
+                board: scenario.board.id,
+                boot: scenario.board.boot,
+                reason: StartReason::PowerOn,
+                sample_rate_hz: scenario.board.sample_rate_hz,
+                epoch_unix_ms: Some(world.unix_ms(SampleIndex(0))),
+            },
+            outside: Outside::World(Box::new(world)),
+            settings: scenario.settings,
+            calibration,
+        })
+    }
+
+    pub fn of_replay(setup: &ReplaySetup) -> Self {
+        let replay = Replay::new(setup);
+        Self {
+            identity: Identity {
+                board: setup.board,
+                boot: setup.boot,
+                reason: StartReason::PowerOn,
+                sample_rate_hz: RATE_HZ,
+                epoch_unix_ms: Some(replay.unix_ms(SampleIndex(0))),
+            },
+            outside: Outside::Replay(Box::new(replay)),
+            settings: setup.settings,
+            calibration: setup.calibration(),
         }
     }
 }
@@ -204,25 +252,8 @@ impl SimBoard {
     /// # Errors
     /// A scenario that cannot be built, or settings the firmware does not start with.
     pub fn new(scenario: &Scenario, gear: Gear) -> Result<Self, SimError> {
-        let calibration = Calibration::REFERENCE;
-        let world = World::new(scenario, &calibration).map_err(SimError::Start)?;
-        let identity = Identity {
-            board: scenario.board.id,
-            boot: scenario.board.boot,
-            reason: StartReason::PowerOn,
-            sample_rate_hz: scenario.board.sample_rate_hz,
-            epoch_unix_ms: Some(world.unix_ms(SampleIndex(0))),
-        };
         let coast = Coast::new(&scenario.settings, scenario.sensors.hum_bond_ma);
-        let outside = Outside::World(Box::new(world));
-        Self::build(
-            outside,
-            identity,
-            scenario.settings,
-            calibration,
-            gear,
-            coast,
-        )
+        Self::build(Built::of_scenario(scenario)?, gear, coast)
     }
 
     /// A board that meets a recorded trace, every sample of it.
@@ -230,33 +261,17 @@ impl SimBoard {
     /// # Errors
     /// Settings the firmware does not start with.
     pub fn replay(setup: &ReplaySetup) -> Result<Self, SimError> {
-        let replay = Replay::new(setup);
-        let identity = Identity {
-            board: setup.board,
-            boot: setup.boot,
-            reason: StartReason::PowerOn,
-            sample_rate_hz: RATE_HZ,
-            epoch_unix_ms: Some(replay.unix_ms(SampleIndex(0))),
-        };
-        let outside = Outside::Replay(Box::new(replay));
-        Self::build(
-            outside,
-            identity,
-            setup.settings,
-            setup.calibration(),
-            Gear::EverySample,
-            Coast::new(&setup.settings, 0.0),
-        )
+        let coast = Coast::new(&setup.settings, 0.0);
+        Self::build(Built::of_replay(setup), Gear::EverySample, coast)
     }
 
-    fn build(
-        outside: Outside,
-        identity: Identity,
-        settings: Settings,
-        calibration: Calibration,
-        gear: Gear,
-        coast: Coast,
-    ) -> Result<Self, SimError> {
+    fn build(built: Built, gear: Gear, coast: Coast) -> Result<Self, SimError> {
+        let Built {
+            outside,
+            identity,
+            settings,
+            calibration,
+        } = built;
         let wire = Wire::default;
         let line = ByteLine::default();
         let pins = Pins {
@@ -426,5 +441,37 @@ impl SimBoard {
     /// Virtual date of a sample, Unix ms.
     pub fn unix_ms(&self, at: SampleIndex) -> i64 {
         self.board.source().outside.unix_ms(at)
+    }
+}
+
+impl Served for SimBoard {
+    fn run(&mut self, samples: u64) -> Result<bool, SimError> {
+        self.run(samples)
+    }
+
+    fn serve_link(&mut self) -> Result<(), SimError> {
+        self.serve_link();
+        Ok(())
+    }
+
+    fn take_output(&mut self) -> Vec<u8> {
+        self.take_output()
+    }
+
+    fn send(&mut self, bytes: &[u8]) -> Result<(), SimError> {
+        self.send(bytes);
+        Ok(())
+    }
+
+    fn now(&self) -> SampleIndex {
+        self.now()
+    }
+
+    fn sample_rate_hz(&self) -> u32 {
+        self.sample_rate_hz()
+    }
+
+    fn all_acknowledged(&self) -> bool {
+        self.monitor().events_waiting() == 0
     }
 }

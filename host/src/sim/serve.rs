@@ -2,6 +2,7 @@
 
 use super::{Gear, SimBoard, SimError};
 use ohmward_plant::Scenario;
+use ohmward_proto::units::SampleIndex;
 use serialport::{SerialPort, TTYPort};
 use std::io::{self, ErrorKind, Read, Write};
 use std::net::{SocketAddr, TcpListener, TcpStream};
@@ -85,6 +86,33 @@ pub enum ServeError {
     /// The line broke in a way that waiting does not mend.
     #[error("the link failed: {0}")]
     Link(io::Error),
+}
+
+/// A board in its surroundings, in virtual time, with a byte link: the firmware is linked in, or an image.
+pub trait Served {
+    /// Moves virtual time on by about so many samples, less when the board has something to say. Returns whether it goes on.
+    ///
+    /// # Errors
+    /// World or board cannot go on.
+    fn run(&mut self, samples: u64) -> Result<bool, SimError>;
+    /// Lets the board use its link once more after the last sample.
+    ///
+    /// # Errors
+    /// As [`Self::run`].
+    fn serve_link(&mut self) -> Result<(), SimError>;
+    /// Takes what the board has sent.
+    fn take_output(&mut self) -> Vec<u8>;
+    /// Sends to the board.
+    ///
+    /// # Errors
+    /// As [`Self::run`].
+    fn send(&mut self, bytes: &[u8]) -> Result<(), SimError>;
+    /// Samples taken so far.
+    fn now(&self) -> SampleIndex;
+    /// Samples per second.
+    fn sample_rate_hz(&self) -> u32;
+    /// No event waits for its acknowledgement.
+    fn all_acknowledged(&self) -> bool;
 }
 
 /// A line with a host at the other end, sometimes.
@@ -212,7 +240,7 @@ pub fn serve(
 /// # Errors
 /// [`ServeError`].
 pub fn serve_board(
-    mut board: SimBoard,
+    mut board: impl Served,
     line: &Line,
     speed: Speed,
     stop: &AtomicBool,
@@ -265,7 +293,7 @@ const CHUNK: u64 = 40;
 const LAST_BYTES: Duration = Duration::from_secs(5);
 
 fn run(
-    board: &mut SimBoard,
+    board: &mut impl Served,
     port: &mut impl Port,
     speed: Speed,
     stop: &AtomicBool,
@@ -311,7 +339,7 @@ fn run(
 
 /// The scenario is over: gives the host time to take what is left and to acknowledge it.
 fn finish(
-    board: &mut SimBoard,
+    board: &mut impl Served,
     port: &mut impl Port,
     waiting: &mut Vec<u8>,
     stop: &AtomicBool,
@@ -319,9 +347,9 @@ fn finish(
     let begun = Instant::now();
     while begun.elapsed() < LAST_BYTES && !stop.load(Ordering::Relaxed) {
         let heard = exchange(board, port, waiting)?;
-        board.serve_link();
+        board.serve_link()?;
         waiting.extend(board.take_output());
-        if waiting.is_empty() && board.monitor().events_waiting() == 0 {
+        if waiting.is_empty() && board.all_acknowledged() {
             break;
         }
         if !heard {
@@ -333,7 +361,7 @@ fn finish(
 
 /// Bytes both ways, as far as they go. Returns whether the host said anything.
 fn exchange(
-    board: &mut SimBoard,
+    board: &mut impl Served,
     port: &mut impl Port,
     waiting: &mut Vec<u8>,
 ) -> Result<bool, ServeError> {
@@ -354,7 +382,7 @@ fn exchange(
             return Ok(heard);
         }
         heard = true;
-        board.send(&bytes[..n]);
+        board.send(&bytes[..n])?;
     }
 }
 
