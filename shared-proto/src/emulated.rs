@@ -10,7 +10,7 @@
 //! All words are 32 bits, little-endian. Who writes which stands beside it.
 
 use crate::event::StartReason;
-use crate::measure::Codes;
+use crate::measure::{Codes, TripState};
 use crate::message::BoardId;
 use crate::settings::{Calibration, Settings};
 use serde::{Deserialize, Serialize};
@@ -22,7 +22,7 @@ pub const LEN: usize = FLASH_AT + FLASH_LEN;
 /// Program: version of this layout, [`LAYOUT`]. The board does not start with another.
 pub const LAYOUT_AT: usize = 0x00;
 /// Number of this layout.
-pub const LAYOUT: u32 = 0x4F48_0001;
+pub const LAYOUT: u32 = 0x4F48_0002;
 /// Board: its outputs now, bits of [`output`]. Zero is the safe state; the first thing that any failure writes.
 pub const PINS_AT: usize = 0x04;
 /// Board: how often it has started.
@@ -47,6 +47,11 @@ pub const STACK_LEN_AT: usize = 0x28;
 pub const PANIC_LINE_AT: usize = 0x2C;
 /// Board: timer ticks that its start took.
 pub const START_TICKS_AT: usize = 0x30;
+/// Board: words of its flash that it has written or erased, since the emulator began; goes round.
+pub const FLASH_WORDS_AT: usize = 0x40;
+/// Program: the supply goes away once so many more words of flash are written or erased; 0 for never. The board counts it
+/// down, and loses its supply as by [`CYCLE_POWER`].
+pub const CUT_AFTER_WORDS_AT: usize = 0x44;
 /// Program: length and CRC-32C of [`Setup`] in postcard, then the bytes.
 pub const SETUP_AT: usize = 0x100;
 /// Longest [`Setup`].
@@ -214,7 +219,9 @@ impl Given {
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
 pub struct Answer {
     /// Bits of [`output`].
-    pub outputs: u32,
+    pub outputs: u16,
+    /// Where the trip logic stands: position of a [`TripState`].
+    pub state: u16,
     /// Timer ticks from the sample to the outputs.
     pub decide_ticks: u32,
     /// Timer ticks from the sample until flash and link were served too.
@@ -228,11 +235,26 @@ impl Answer {
     #[must_use]
     pub const fn to_words(&self) -> [u32; 4] {
         [
-            self.outputs,
+            self.outputs as u32 | (self.state as u32) << 16,
             self.decide_ticks,
             self.turn_ticks,
             self.link_sent,
         ]
+    }
+
+    /// Where the trip logic stands; `None` for a number that no state has.
+    #[must_use]
+    pub const fn trip_state(&self) -> Option<TripState> {
+        Some(match self.state {
+            0 => TripState::Resting,
+            1 => TripState::Closing,
+            2 => TripState::Closed,
+            3 => TripState::Opening,
+            4 => TripState::Latched,
+            5 => TripState::FailedToOpen,
+            6 => TripState::LockedOut,
+            _ => return None,
+        })
     }
 
     /// From the bytes of the ring.
@@ -241,8 +263,10 @@ impl Answer {
         let (words, _) = bytes.as_chunks::<4>();
         let mut words = words.iter().map(|word| u32::from_le_bytes(*word));
         let mut word = || words.next().unwrap_or_default();
+        let first = word();
         Self {
-            outputs: word(),
+            outputs: first as u16,
+            state: (first >> 16) as u16,
             decide_ticks: word(),
             turn_ticks: word(),
             link_sent: word(),
@@ -282,7 +306,8 @@ mod tests {
         assert_eq!(Given::of_words(words), given);
 
         let answer = Answer {
-            outputs: output::CONTACTOR | output::BUZZER,
+            outputs: (output::CONTACTOR | output::BUZZER) as u16,
+            state: 6,
             decide_ticks: 3,
             turn_ticks: 0x0102_0304,
             link_sent: u32::MAX,
@@ -305,6 +330,26 @@ mod tests {
             assert_eq!(State::of(state.word()), Some(state));
         }
         assert_eq!(State::of(4), None);
+        for state in [
+            TripState::Resting,
+            TripState::Closing,
+            TripState::Closed,
+            TripState::Opening,
+            TripState::Latched,
+            TripState::FailedToOpen,
+            TripState::LockedOut,
+        ] {
+            let answer = Answer {
+                state: state as u16,
+                ..Answer::default()
+            };
+            assert_eq!(answer.trip_state(), Some(state));
+        }
+        let none = Answer {
+            state: 7,
+            ..Answer::default()
+        };
+        assert_eq!(none.trip_state(), None);
     }
 
     #[test]

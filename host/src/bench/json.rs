@@ -2,6 +2,7 @@
 
 use super::case::{Case, Limit};
 use super::report::{Group, Report, Run};
+use super::run::Verdict;
 use super::table;
 use serde_json::{Map, Value, json};
 
@@ -12,12 +13,33 @@ pub fn json(report: &Report) -> Value {
     json!({
         "sample_rate_hz": super::run::RATE_HZ,
         "seed": report.seed,
+        "firmware": firmware(report),
         "case_count": report.runs.len(),
         "failed_count": report.failed().count(),
         "worst_margin_percent": report.worst().and_then(Run::margin_percent),
         "worst_case": report.worst().map(|run| &run.case.name),
         "groups": groups,
         "cases": runs,
+    })
+}
+
+fn firmware(report: &Report) -> Value {
+    let Some(run) = &report.image else {
+        return json!({ "runs": "linked", "version": env!("CARGO_PKG_VERSION") });
+    };
+    json!({
+        "runs": "image",
+        "image": run.identity.name,
+        "image_bytes": run.identity.bytes,
+        "image_sha256": run.identity.sha256,
+        "emulator": run.identity.emulator,
+        "cases_sample_by_sample_count": run.alone,
+        "compared": run.compared.map(|compared| json!({
+            "sample_count": compared.samples,
+            "link_byte_count": compared.link_bytes,
+            "flash_count": compared.flashes,
+            "differing_case_count": report.count(Verdict::Differs),
+        })),
     })
 }
 
@@ -62,6 +84,17 @@ fn run(run: &Run) -> Value {
     object.insert("passed".into(), json!(run.outcome.passed()));
     if !run.outcome.passed() {
         object.insert("why".into(), json!(table::why(run)));
+    }
+    if let Some(difference) = &run.outcome.difference {
+        object.insert(
+            "difference".into(),
+            json!({
+                "at_sample": difference.sample,
+                "field": difference.field,
+                "linked": difference.linked,
+                "image": difference.image,
+            }),
+        );
     }
     object.insert("trip_cause".into(), json!(run.outcome.cause));
     object.insert("state_at_end".into(), json!(run.outcome.state));

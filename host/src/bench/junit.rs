@@ -40,6 +40,10 @@ fn junit(report: &Report) -> Junit {
             let words = format!("{} [{}]", source.text, source.confidence.words());
             suite.add_property(("source", words.as_str()));
         }
+        suite.add_property(("firmware", report.firmware().as_str()));
+        if let Some(words) = report.comparison() {
+            suite.add_property(("comparison", words.as_str()));
+        }
         for run in &group.runs {
             let status = if run.outcome.passed() {
                 TestCaseStatus::success()

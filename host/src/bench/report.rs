@@ -1,6 +1,7 @@
 //! What a run amounts to: cases in groups, the worst of each, and what was missed.
 
 use super::case::{Case, Limit, Source};
+use super::on_image::ImageRun;
 use super::run::{Outcome, Verdict};
 
 /// Where a case can be had again, alone.
@@ -24,6 +25,8 @@ pub enum Origin {
 pub struct Run {
     /// Where it comes from.
     pub origin: Origin,
+    /// Options that say what it ran against, each with a blank before it.
+    pub options: String,
     /// What it was.
     pub case: Case,
     /// What became of it.
@@ -33,10 +36,13 @@ pub struct Run {
 impl Run {
     /// The command that runs this case alone.
     pub fn command(&self) -> String {
+        let options = &self.options;
         match &self.origin {
-            Origin::Matrix => format!("ohmward bench --case {}", self.case.name),
-            Origin::Random { seed, only } => format!("ohmward bench --seed {seed} --only {only}"),
-            Origin::Trace(path) => format!("ohmward bench {path}"),
+            Origin::Matrix => format!("ohmward bench{options} --case {}", self.case.name),
+            Origin::Random { seed, only } => {
+                format!("ohmward bench{options} --seed {seed} --only {only}")
+            }
+            Origin::Trace(path) => format!("ohmward bench{options} {path}"),
         }
     }
 
@@ -106,6 +112,8 @@ pub struct Report {
     pub runs: Vec<Run>,
     /// Seed of the random series, if one was drawn.
     pub seed: Option<u64>,
+    /// The image that was run; `None` for the linked firmware.
+    pub image: Option<ImageRun>,
 }
 
 impl Report {
@@ -127,6 +135,35 @@ impl Report {
     /// Cases that did not do as demanded.
     pub fn failed(&self) -> impl Iterator<Item = &Run> {
         self.runs.iter().filter(|run| !run.outcome.passed())
+    }
+
+    /// What ran, in words.
+    pub fn firmware(&self) -> String {
+        match &self.image {
+            None => format!("linked into this program, {}", env!("CARGO_PKG_VERSION")),
+            Some(run) => {
+                let id = &run.identity;
+                format!(
+                    "image {} ({} bytes, SHA-256 {}) in {}",
+                    id.name, id.bytes, id.sha256, id.emulator
+                )
+            }
+        }
+    }
+
+    /// What a comparison came to, in words; `None` where there was none.
+    pub fn comparison(&self) -> Option<String> {
+        let compared = self.image.as_ref()?.compared?;
+        let differ = self.count(Verdict::Differs);
+        let what = format!(
+            "outputs and trip state of {} samples, {} bytes on the link, {} contents of the flash",
+            compared.samples, compared.link_bytes, compared.flashes
+        );
+        Some(if differ == 0 {
+            format!("the same to the bit as the linked firmware: {what}")
+        } else {
+            format!("{differ} cases differ from the linked firmware; the same until then: {what}")
+        })
     }
 
     /// Cases of one verdict.

@@ -1,13 +1,12 @@
-//! A case in virtual time through the firmware core, and the judgement on it.
+//! What becomes of a case; many cases on all cores.
 
 use super::BenchError;
-use super::around::{Around, Parts, sensors};
-use super::case::{Begin, Case, Trouble, What};
-use ohmward_core::{Identity, Inputs, Monitor, Outputs, Sample};
-use ohmward_plant::contactor::ContactorSettings;
-use ohmward_proto::event::{EventKind, TripCause};
-use ohmward_proto::measure::{Channel, Codes, TripState};
-use ohmward_proto::message::{Ack, BoardId, Message};
+use super::case::{Case, What};
+use super::firmware;
+use super::rig::run_on;
+use crate::sim::pair::{Difference, PairError};
+use ohmward_proto::event::TripCause;
+use ohmward_proto::measure::TripState;
 use std::sync::atomic::{AtomicUsize, Ordering};
 
 /// Samples per second and channel.
@@ -20,9 +19,6 @@ pub const RUN_UP_MAX_S: f64 = 90.0;
 pub const SETTLED_S: f64 = 1.5;
 /// One sample, s.
 pub const SAMPLE_S: f64 = 1.0 / RATE_HZ as f64;
-/// How long to look on for what must not happen once the rest has happened.
-const TAIL_S: f64 = 2.0;
-const RESET_EVERY_S: f64 = 5.0;
 
 /// What became of a case.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
@@ -39,6 +35,8 @@ pub enum Verdict {
     WrongEnd,
     /// The array was not connected before the onset, so nothing was tested.
     NotConnected,
+    /// An image did otherwise than the linked firmware.
+    Differs,
 }
 
 impl Verdict {
@@ -51,6 +49,7 @@ impl Verdict {
             Self::False => "must not happen",
             Self::WrongEnd => "wrong state in the end",
             Self::NotConnected => "not connected before the onset",
+            Self::Differs => "differs from the linked firmware",
         }
     }
 }
@@ -68,8 +67,10 @@ pub struct Outcome {
     pub against: Option<What>,
     /// Where the trip logic stood in the end.
     pub state: TripState,
-    /// Samples through the core.
+    /// Samples through the firmware.
     pub samples: u64,
+    /// Where an image and the linked firmware differ, if that was asked.
+    pub difference: Option<Box<Difference>>,
 }
 
 impl Outcome {
@@ -88,30 +89,37 @@ impl Outcome {
     }
 }
 
-/// Runs `count` cases that `make` makes, on all cores; results stand in their order.
+/// Runs `count` cases that `make` makes, on so many threads; results stand in their order. `begin` is called once on each
+/// thread, and what it makes is handed to `run` with each of its cases.
 ///
 /// # Errors
-/// The first case whose settings the firmware does not start with.
-pub fn run_many(
+/// The first of `begin` and `run`.
+pub fn run_many<W, R: Send>(
     count: usize,
+    threads: usize,
     make: impl Fn(usize) -> Case + Sync,
-) -> Result<Vec<(Case, Outcome)>, BenchError> {
+    begin: impl Fn() -> Result<W, BenchError> + Sync,
+    run: impl Fn(&mut W, &Case) -> Result<R, BenchError> + Sync,
+) -> Result<Vec<(Case, R)>, BenchError> {
     let next = AtomicUsize::new(0);
-    let threads = std::thread::available_parallelism().map_or(1, usize::from);
-    let mut done: Vec<(usize, Case, Outcome)> = std::thread::scope(|scope| {
+    let mut done: Vec<(usize, Case, R)> = std::thread::scope(|scope| {
         let work = || {
             let mut done = Vec::new();
+            let mut with = begin()?;
             loop {
                 let n = next.fetch_add(1, Ordering::Relaxed);
                 if n >= count {
                     return Ok(done);
                 }
                 let case = make(n);
-                let outcome = run(&case)?;
+                let outcome = run(&mut with, &case).inspect_err(|_| {
+                    // Nobody begins another one.
+                    next.store(count, Ordering::Relaxed);
+                })?;
                 done.push((n, case, outcome));
             }
         };
-        let workers: Vec<_> = (0..threads).map(|_| scope.spawn(work)).collect();
+        let workers: Vec<_> = (0..threads.min(count)).map(|_| scope.spawn(work)).collect();
         workers
             .into_iter()
             .map(|worker| {
@@ -129,292 +137,13 @@ pub fn run_many(
         .collect())
 }
 
-/// Runs one case.
+/// Runs one case through the linked core.
 ///
 /// # Errors
 /// The firmware does not start with these settings.
 pub fn run(case: &Case) -> Result<Outcome, BenchError> {
-    let mut rig = Rig::new(case)?;
-    if case.begin == Begin::Connected {
-        rig.run_up();
-        if rig.monitor.state() != TripState::Closed {
-            return Ok(rig.outcome(Verdict::NotConnected));
-        }
-    }
-    rig.begin();
-    while rig.since_onset_s() < case.watch_s && !rig.seen_enough() {
-        rig.sample();
-    }
-    let verdict = rig.judge();
-    Ok(rig.outcome(verdict))
-}
-
-/// Firmware, front end, array and contactor around one case.
-struct Rig<'a> {
-    case: &'a Case,
-    monitor: Monitor,
-    outputs: Outputs,
-    around: Around,
-    missed: u16,
-    begun: bool,
-    happened: Vec<(What, f64)>,
-    cause: Option<TripCause>,
-    silent: u32,
-    reset_pressed: bool,
-}
-
-impl<'a> Rig<'a> {
-    fn new(case: &'a Case) -> Result<Self, BenchError> {
-        let identity = Identity {
-            board: BoardId(0x0be0),
-            boot: 1,
-            reason: case.start,
-            sample_rate_hz: RATE_HZ,
-            epoch_unix_ms: None,
-        };
-        let monitor = Monitor::new(identity, case.settings, case.calibration).map_err(|fault| {
-            BenchError {
-                case: case.name.clone(),
-                fault,
-            }
-        })?;
-        Ok(Self {
-            case,
-            monitor,
-            outputs: Outputs::default(),
-            around: Around::new(&Parts {
-                waveform: &case.waveform,
-                settings: &case.settings,
-                calibration: &case.calibration,
-                sensors: sensors(&case.waveform),
-                contactor: ContactorSettings::default(),
-                leakage: case.before,
-                seed: case.seed,
-            })
-            .welded(case.welded),
-            missed: 0,
-            begun: false,
-            happened: Vec::new(),
-            cause: None,
-            silent: 0,
-            reset_pressed: false,
-        })
-    }
-
-    /// Until the array is connected and has been so for a while; however long the board takes over it.
-    fn run_up(&mut self) {
-        let until = |seconds: f64| (seconds * f64::from(RATE_HZ)) as u64;
-        while self.monitor.state() != TripState::Closed
-            && self.around.samples() < until(RUN_UP_MAX_S)
-        {
-            self.sample();
-            if self.cause.is_some() {
-                return;
-            }
-        }
-        let end = self.around.samples() + until(SETTLED_S);
-        while self.monitor.state() == TripState::Closed && self.around.samples() < end {
-            self.sample();
-        }
-    }
-
-    /// From here on the onset may come, as soon as the mains have their phase.
-    fn begin(&mut self) {
-        self.happened.clear();
-        self.cause = None;
-        self.around.player.arm();
-        if self.case.begin == Begin::Connected {
-            while self.around.player.since_onset_s().is_none() {
-                self.sample();
-            }
-        } else {
-            self.around.player.begin();
-        }
-        self.around.leakage = self.case.after;
-        self.begun = true;
-    }
-
-    /// Seconds since the onset; a negative time lies before it.
-    fn since_onset_s(&self) -> f64 {
-        self.around.player.since_onset_s().unwrap_or(-SAMPLE_S)
-    }
-
-    /// What has to happen has happened, and long enough ago for the contrary to have shown.
-    fn seen_enough(&self) -> bool {
-        let expect = &self.case.expect;
-        let tail_s = if expect.never.is_empty() { 0.0 } else { TAIL_S };
-        let happened = expect.must.and_then(|must| self.first(must.what));
-        expect.ends.is_none() && happened.is_some_and(|at_s| self.since_onset_s() >= at_s + tail_s)
-    }
-
-    fn first(&self, what: What) -> Option<f64> {
-        self.happened
-            .iter()
-            .find(|(seen, _)| *seen == what)
-            .map(|(_, at_s)| *at_s)
-    }
-
-    fn sample(&mut self) {
-        for _ in 0..self.missed {
-            self.around.step(&self.outputs);
-        }
-        let mut codes = self.around.step(&self.outputs);
-        let lost_before = std::mem::take(&mut self.missed);
-        self.trouble(&mut codes);
-        if self.case.presses_reset {
-            self.reset_pressed = self.since_onset_s() % RESET_EVERY_S > RESET_EVERY_S - 0.1;
-        }
-        let inputs = Inputs {
-            contactor_feedback: self.around.contactor_closed(),
-            reset: self.reset_pressed,
-            arm: false,
-        };
-        self.outputs = self.monitor.step(&Sample { codes, lost_before }, &inputs);
-        self.listen();
-        self.hear();
-    }
-
-    /// Spoils the words, or has the next samples missed.
-    fn trouble(&mut self, codes: &mut Codes) {
-        let Some(t_s) = self.around.player.since_onset_s() else {
-            return;
-        };
-        // In this sample: it ended at t_s.
-        let due = |from_s: f64, every_s: f64| {
-            let past_s = t_s - from_s;
-            past_s >= 0.0 && (past_s < SAMPLE_S || (every_s > 0.0 && past_s % every_s < SAMPLE_S))
-        };
-        for trouble in &self.case.troubles {
-            match *trouble {
-                Trouble::BadWord {
-                    from_s,
-                    every_s,
-                    channel,
-                    code,
-                } if due(from_s, every_s) => {
-                    *place(codes, channel) = code;
-                }
-                Trouble::Stuck {
-                    from_s,
-                    channel,
-                    code,
-                } if t_s >= from_s => *place(codes, channel) = code,
-                Trouble::Missed {
-                    from_s,
-                    every_s,
-                    samples,
-                } if due(from_s, every_s) => self.missed = samples,
-                Trouble::BadWord { .. } | Trouble::Stuck { .. } | Trouble::Missed { .. } => {}
-            }
-        }
-    }
-
-    /// Takes and acknowledges events.
-    fn listen(&mut self) {
-        while self.monitor.events_waiting() > 0 {
-            let Some(message) = self.monitor.poll() else {
-                break;
-            };
-            let Message::Event(event) = message else {
-                continue;
-            };
-            self.monitor.receive(&Message::Ack(Ack::Event(event.id)));
-            match event.kind {
-                EventKind::Tripped { cause, .. } => {
-                    self.cause = self.cause.or(Some(cause));
-                    // What counts is the wire to the contactor, not what is told.
-                    if !self.outputs.contactor {
-                        self.note(What::Trip);
-                    }
-                    if matches!(
-                        cause,
-                        TripCause::InsulationLow { .. }
-                            | TripCause::InsulationUnreadable { .. }
-                            | TripCause::GroundedConductorFault { .. }
-                            | TripCause::SecondBond
-                    ) {
-                        self.note(What::InsulationTold);
-                        self.note(What::InsulationTrip);
-                    }
-                }
-                EventKind::Connected => self.note(What::Connected),
-                EventKind::InsulationWarning { .. } => self.note(What::InsulationTold),
-                EventKind::FailedToOpen => self.note(What::FailedToOpen),
-                EventKind::Reset => self.note(What::Reset),
-                EventKind::ResetRefused(_) => self.note(What::ResetRefused),
-                EventKind::Surge { .. } => self.note(What::Surge),
-                EventKind::SensorLost(_) => self.note(What::SensorLost),
-                _ => {}
-            }
-        }
-    }
-
-    /// A contactor that has failed to open is never kept quiet about.
-    fn hear(&mut self) {
-        let quiet = self.monitor.state() == TripState::FailedToOpen && !self.outputs.buzzer;
-        self.silent = if quiet { self.silent + 1 } else { 0 };
-        if self.silent > RATE_HZ {
-            self.note(What::WentSilent);
-        }
-    }
-
-    fn note(&mut self, what: What) {
-        // Only the first of each is ever asked for.
-        if self.first(what).is_none() {
-            let at_s = self.since_onset_s();
-            self.happened.push((what, at_s));
-        }
-    }
-
-    fn judge(&self) -> Verdict {
-        let expect = &self.case.expect;
-        if expect.never.iter().any(|what| self.first(*what).is_some()) {
-            return Verdict::False;
-        }
-        if let Some(must) = expect.must {
-            match self
-                .first(must.what)
-                .map(|at_s| at_s - self.case.fault_at_s)
-            {
-                None => return Verdict::Missed,
-                // It answers to something else than the fault.
-                Some(at_s) if at_s < 0.0 => return Verdict::False,
-                Some(at_s) if at_s > must.latest_s => return Verdict::Late,
-                Some(_) => {}
-            }
-        }
-        match expect.ends {
-            Some(state) if state != self.monitor.state() => Verdict::WrongEnd,
-            _ => Verdict::Pass,
-        }
-    }
-
-    fn outcome(&self, verdict: Verdict) -> Outcome {
-        let expect = &self.case.expect;
-        Outcome {
-            verdict,
-            reached_s: expect
-                .must
-                .filter(|_| verdict != Verdict::NotConnected)
-                .and_then(|must| self.first(must.what))
-                .map(|at_s| at_s - self.case.fault_at_s),
-            cause: self.cause,
-            against: expect
-                .never
-                .iter()
-                .copied()
-                .find(|what| self.first(*what).is_some()),
-            state: self.monitor.state(),
-            samples: self.around.samples(),
-        }
-    }
-}
-
-fn place(codes: &mut Codes, channel: Channel) -> &mut i16 {
-    match channel {
-        Channel::IFine => &mut codes.i_fine,
-        Channel::IWide => &mut codes.i_wide,
-        Channel::VPos => &mut codes.v_pos,
-        Channel::VNeg => &mut codes.v_neg,
-    }
+    firmware::linked(case)
+        .map_err(PairError::Settings)
+        .and_then(|mut monitor| run_on(case, &mut monitor))
+        .map_err(|why| BenchError::of(case, why))
 }

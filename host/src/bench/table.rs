@@ -115,6 +115,16 @@ fn summary(report: &Report) -> String {
         let _ = write!(out, "; random cases from seed {seed}");
     }
     out.push('\n');
+    let _ = writeln!(out, "firmware: {}", report.firmware());
+    if let Some(words) = report.comparison() {
+        let _ = writeln!(out, "{words}");
+    }
+    if let Some(alone @ 1..) = report.image.as_ref().map(|run| run.alone) {
+        let _ = writeln!(
+            out,
+            "{alone} cases were run sample by sample: the image switched its outputs otherwise than the linked firmware"
+        );
+    }
     if let Some(run) = report.worst()
         && let (Some(reached_s), Some(must)) = (run.outcome.reached_s, run.case.expect.must)
     {
@@ -160,6 +170,10 @@ pub fn why(run: &Run) -> String {
             (None, None) => format!("must not happen here{cause}"),
         },
         Verdict::WrongEnd => format!("ends {:?}{cause}", outcome.state),
+        Verdict::Differs => outcome
+            .difference
+            .as_ref()
+            .map_or_else(String::new, ToString::to_string),
         Verdict::NotConnected => format!("the array was never connected before the onset{cause}"),
     }
 }

@@ -7,7 +7,7 @@ use super::case::{Case, Limit};
 use super::matrix::{self, source::SUDDEN};
 use super::report::{Report, Run};
 use super::run::Verdict;
-use super::{json, junit, random, run_matrix, run_random, run_traces, table, trace};
+use super::{On, json, junit, random, run_matrix, run_random, run_traces, table, trace};
 use ohmward_proto::Settings;
 use std::fmt::Write;
 use std::path::PathBuf;
@@ -23,7 +23,7 @@ fn some(prefix: &str, n: usize) -> Vec<Case> {
 
 fn verdicts(cases: &[Case], change: impl Fn(&mut Settings)) -> Vec<Run> {
     let changed: Vec<_> = cases.iter().map(|case| case.clone().set(&change)).collect();
-    run_matrix(&changed).expect("the firmware starts")
+    run_matrix(On::Linked, &changed).expect("the firmware starts")
 }
 
 fn count(runs: &[Run], verdict: Verdict) -> usize {
@@ -144,9 +144,9 @@ fn insulation_cases_turn_red_too() {
 /// A drawn case alone is the one that was drawn among others, to the sample, whatever the threads did.
 #[test]
 fn a_drawn_case_alone_is_the_same() {
-    let together = run_random(3, 0..6).expect("runs");
+    let together = run_random(On::Linked, 3, 0..6).expect("runs");
     for (only, run) in (0..).zip(&together) {
-        let alone = run_random(3, only..only + 1).expect("runs");
+        let alone = run_random(On::Linked, 3, only..only + 1).expect("runs");
         assert_eq!(alone[0].case, run.case);
         assert_eq!(alone[0].outcome.reached_s, run.outcome.reached_s);
         assert_eq!(alone[0].outcome.verdict, run.outcome.verdict);
@@ -159,7 +159,10 @@ fn a_drawn_case_alone_is_the_same() {
 fn json_and_junit_tell_what_failed() {
     let runs = verdicts(&some("sudden/30ma-dc", 40), scaled(6.0));
     let failed = runs.len();
-    let report = Report { runs, seed: None };
+    let report = Report {
+        runs,
+        ..Report::default()
+    };
     let json = json::json(&report);
     assert_eq!(json["failed_count"], failed);
     let case = &json["cases"][0];
@@ -178,7 +181,13 @@ fn json_and_junit_tell_what_failed() {
 }
 
 fn table_of(runs: Vec<Run>) -> String {
-    table::table(&Report { runs, seed: None }, false)
+    table::table(
+        &Report {
+            runs,
+            ..Report::default()
+        },
+        false,
+    )
 }
 
 /// A folder with one trace in it.
@@ -223,7 +232,7 @@ fn a_trace_is_judged_like_a_made_up_current() {
             trace::load(&path, &trace::Expected::default()).expect("loads"),
         ));
     }
-    let runs = run_traces(&cases).expect("runs");
+    let runs = run_traces(On::Linked, &cases).expect("runs");
     assert_eq!(count(&runs, Verdict::Pass), 3, "{}", table_of(runs));
     let times: Vec<_> = runs
         .iter()
@@ -239,7 +248,7 @@ fn a_trace_is_judged_like_a_made_up_current() {
         ..Default::default()
     };
     let case = trace::load(&folder.0.path().join("a.csv"), &healthy).expect("loads");
-    let runs = run_traces(&[("a".to_owned(), case)]).expect("runs");
+    let runs = run_traces(On::Linked, &[("a".to_owned(), case)]).expect("runs");
     assert_eq!(runs[0].outcome.verdict, Verdict::False);
 }
 
@@ -252,7 +261,7 @@ fn settings_beside_a_trace_are_in_force() {
         "latest_ms = 300\nonset_s = 0.5\n[settings]\ncurrent.sudden.enabled = false\n",
     );
     let case = trace::load(&path, &trace::Expected::default()).expect("loads");
-    let runs = run_traces(&[("a".to_owned(), case)]).expect("runs");
+    let runs = run_traces(On::Linked, &[("a".to_owned(), case)]).expect("runs");
     assert_eq!(runs[0].outcome.verdict, Verdict::Missed);
 }
 

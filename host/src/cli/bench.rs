@@ -3,7 +3,8 @@
 use super::{channel, remark};
 use anyhow::bail;
 use clap::Args;
-use ohmward::bench::{self, report::Report};
+use ohmward::bench::on_image::OnImage;
+use ohmward::bench::{self, On, report::Report};
 use std::io::Write;
 use std::path::PathBuf;
 use std::process::ExitCode;
@@ -57,6 +58,14 @@ pub struct BenchArgs {
     /// Only the built-in cases whose name is or begins with this; may be given several times
     #[arg(long, value_name = "NAME", conflicts_with = "traces")]
     case: Vec<String>,
+    /// Run this image (ELF; DEVELOPERS.md says how it is built) in an emulator, qemu-system-arm, instead of the firmware that is
+    /// linked into this program
+    #[arg(long, value_name = "FILE")]
+    image: Option<PathBuf>,
+    /// Image: a case fails, too, where any output, trip state, byte on the link or byte of flash is another than the linked
+    /// firmware's
+    #[arg(long, requires = "image")]
+    compare: bool,
     /// Every case, not only the groups
     #[arg(long)]
     verbose: bool,
@@ -70,21 +79,28 @@ pub struct BenchArgs {
 
 /// Runs and prints. Exit status 1 when any case did not do as demanded.
 pub fn run(args: &BenchArgs) -> anyhow::Result<ExitCode> {
-    let report = if !args.traces.is_empty() {
-        traces(args)?
+    let image = match &args.image {
+        Some(path) => Some(OnImage::new(path, args.compare)?),
+        None => None,
+    };
+    let on = image.as_ref().map_or(On::Linked, On::Image);
+    let mut report = if !args.traces.is_empty() {
+        traces(on, args)?
     } else if let Some(only) = args.only {
         let Some(end) = only.checked_add(1) else {
             bail!("--only {only} is beyond the series: give a smaller number");
         };
         Report {
-            runs: bench::run_random(args.seed, only..end)?,
+            runs: bench::run_random(on, args.seed, only..end)?,
             seed: Some(args.seed),
+            image: None,
         }
     } else if args.case.is_empty() {
-        built_in_and_drawn(args)?
+        built_in_and_drawn(on, args)?
     } else {
-        named(&args.case)?
+        named(on, &args.case)?
     };
+    report.image = image.as_ref().map(OnImage::summary);
     if let Some(path) = &args.junit {
         bench::junit::write(&report, path)?;
     }
@@ -102,7 +118,7 @@ pub fn run(args: &BenchArgs) -> anyhow::Result<ExitCode> {
     })
 }
 
-fn traces(args: &BenchArgs) -> anyhow::Result<Report> {
+fn traces(on: On<'_>, args: &BenchArgs) -> anyhow::Result<Report> {
     let flags = bench::trace::Expected {
         limit_a: args.limit_a,
         latest_ms: args.latest_ms,
@@ -128,24 +144,25 @@ fn traces(args: &BenchArgs) -> anyhow::Result<Report> {
         cases.push((path.display().to_string(), case));
     }
     Ok(Report {
-        runs: bench::run_traces(&cases)?,
-        seed: None,
+        runs: bench::run_traces(on, &cases)?,
+        ..Report::default()
     })
 }
 
-fn built_in_and_drawn(args: &BenchArgs) -> anyhow::Result<Report> {
+fn built_in_and_drawn(on: On<'_>, args: &BenchArgs) -> anyhow::Result<Report> {
     let Some(count) = args.random.checked_mul(2).filter(|n| *n <= 2_000_000) else {
         bail!("--random {}: at most 1000000", args.random);
     };
-    let mut runs = bench::run_matrix(&bench::matrix::all())?;
-    runs.extend(bench::run_random(args.seed, 0..count)?);
+    let mut runs = bench::run_matrix(on, &bench::matrix::all())?;
+    runs.extend(bench::run_random(on, args.seed, 0..count)?);
     Ok(Report {
         runs,
         seed: (count > 0).then_some(args.seed),
+        image: None,
     })
 }
 
-fn named(names: &[String]) -> anyhow::Result<Report> {
+fn named(on: On<'_>, names: &[String]) -> anyhow::Result<Report> {
     let mut cases = bench::matrix::all();
     for name in names {
         if !cases.iter().any(|case| case.name.starts_with(name)) {
@@ -164,7 +181,7 @@ fn named(names: &[String]) -> anyhow::Result<Report> {
         })
     });
     Ok(Report {
-        runs: bench::run_matrix(&cases)?,
-        seed: None,
+        runs: bench::run_matrix(on, &cases)?,
+        ..Report::default()
     })
 }

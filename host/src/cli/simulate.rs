@@ -6,6 +6,8 @@ use clap::Args;
 use ohmward::bench::trace::{Expected, Trace};
 use ohmward::sim::SimBoard;
 use ohmward::sim::calibration_bench::{Bench, BenchSetup};
+use ohmward::sim::emulated::EmulatedBoard;
+use ohmward::sim::image::identify;
 use ohmward::sim::replay::{AFTER_S, ReplaySetup};
 use ohmward::sim::serve::{Line, Speed, serve, serve_board};
 use ohmward_plant::Scenario;
@@ -26,6 +28,11 @@ pub struct SimulateArgs {
     /// realtime, xN (N times as fast), or max (waits for a host, then as fast as it goes)
     #[arg(long, default_value = "realtime", value_parser = clap::value_parser!(Speed))]
     speed: Speed,
+    /// Run this image (ELF; DEVELOPERS.md says how it is built) in an emulator, qemu-system-arm, instead of the firmware that is
+    /// linked into this program. Every sample is made, quiet time too, so max is some ten times real time; one processor
+    /// is busy with it all the while
+    #[arg(long, value_name = "FILE")]
+    image: Option<PathBuf>,
     /// A recorded trace instead of a simulated array, COMTRADE (.cfg, .cff) or CSV as `bench` reads them: the board connects
     /// a healthy array, then meets the recorded bond current, and poles if they were recorded, then healthy values again.
     /// Without a scenario its settings are those of `bench` for that trace
@@ -46,12 +53,16 @@ pub struct SimulateArgs {
     /// A calibration bench instead of an array: of the scenario only board, settings, sensors, contactor and start. Lines on
     /// standard input say what stands at the terminals: current A, earthed, poles V, supply V positive|negative OHM,
     /// arm on|off, reset on|off, power (off and on)
-    #[arg(long, conflicts_with = "replay")]
+    #[arg(long, conflicts_with_all = ["replay", "image"])]
     calibration_bench: bool,
 }
 
 /// Serves until the end of scenario or trace, or Ctrl-C. Prints the place to record from as the first line.
 pub fn run(args: &SimulateArgs) -> anyhow::Result<ExitCode> {
+    if let Some(image) = &args.image {
+        let identity = identify(image)?;
+        remark(&format!("image {} in {}", identity.name, identity.emulator));
+    }
     let scenario = match &args.scenario {
         Some(path) => Some(Scenario::load(path)?),
         None => None,
@@ -60,15 +71,24 @@ pub fn run(args: &SimulateArgs) -> anyhow::Result<ExitCode> {
     let ended = match (&args.replay, &scenario) {
         (Some(path), scenario) => replay(args, path, scenario.as_ref(), &stop)?,
         (None, Some(scenario)) if args.calibration_bench => bench(args, scenario, &stop)?,
-        (None, Some(scenario)) => serve(scenario, &args.link, args.speed, &stop, |place| {
-            tell(place);
-            remark(&format!(
-                "simulated board {} ({}), {:.1} h; in another shell: ohmward record --from {place} --store DIR",
-                scenario.board.id,
-                scenario.name.escape_debug(),
-                scenario.duration_h
-            ));
-        })?,
+        (None, Some(scenario)) => {
+            let ready = |place: &str| {
+                tell(place);
+                remark(&format!(
+                    "simulated board {} ({}), {:.1} h; in another shell: ohmward record --from {place} --store DIR",
+                    scenario.board.id,
+                    scenario.name.escape_debug(),
+                    scenario.duration_h
+                ));
+            };
+            match &args.image {
+                Some(image) => {
+                    let board = EmulatedBoard::new(image, scenario)?;
+                    serve_board(board, &args.link, args.speed, &stop, ready)?
+                }
+                None => serve(scenario, &args.link, args.speed, &stop, ready)?,
+            }
+        }
         (None, None) => bail!("name a scenario, or a trace with --replay"),
     };
     remark(match (ended, &args.replay) {
@@ -122,15 +142,20 @@ fn replay(
     for words in trace.remarks().iter().chain([&setup.words()]) {
         remark(&format!("{name}: {words}"));
     }
-    let board = SimBoard::replay(&setup)?;
-    Ok(serve_board(board, &args.link, args.speed, stop, |place| {
+    let ready = |place: &str| {
         tell(place);
         remark(&format!(
             "simulated board {} meets {name}, and goes on for {AFTER_S:.0} s behind it; in another shell: ohmward record \
              --from {place} --store DIR",
             setup.board
         ));
-    })?)
+    };
+    if let Some(image) = &args.image {
+        let board = EmulatedBoard::replay(image, &setup)?;
+        return Ok(serve_board(board, &args.link, args.speed, stop, ready)?);
+    }
+    let board = SimBoard::replay(&setup)?;
+    Ok(serve_board(board, &args.link, args.speed, stop, ready)?)
 }
 
 /// The place, on a line of its own.

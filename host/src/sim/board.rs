@@ -2,7 +2,9 @@
 
 use super::calibration_bench::{BenchSetup, BenchWorld};
 use super::coast::Coast;
+use super::image::ImageError;
 use super::replay::{Replay, ReplayError, ReplaySetup};
+use super::serve::Served;
 use super::wires::{ByteLine, Wire};
 use crate::bench::run::RATE_HZ;
 use ohmward_core::Memory;
@@ -66,6 +68,9 @@ pub enum SimError {
     /// The world could not be built.
     #[error("the simulated world cannot start: {0}")]
     Start(WorldError),
+    /// The emulated board.
+    #[error(transparent)]
+    Image(#[from] ImageError),
     /// Firmware refused to start.
     #[error("the firmware does not start: {prefix}{fault}", prefix = key_prefix(*.fault))]
     Settings {
@@ -82,7 +87,7 @@ fn key_prefix(fault: SettingsFault) -> String {
 }
 
 /// What is around the board.
-enum Outside {
+pub(super) enum Outside {
     World(Box<World>),
     Replay(Box<Replay>),
     Bench(Box<BenchWorld>),
@@ -96,7 +101,7 @@ pub(super) enum OutsideError {
 }
 
 impl OutsideError {
-    fn at(self, at: SampleIndex) -> SimError {
+    pub(super) fn at(self, at: SampleIndex) -> SimError {
         match self {
             Self::World(source) => SimError::World { at: at.0, source },
             Self::Replay(source) => SimError::Replay { at: at.0, source },
@@ -105,7 +110,7 @@ impl OutsideError {
 }
 
 impl Outside {
-    fn step(&mut self, switches: &Switches) -> Result<Sensed, OutsideError> {
+    pub(super) fn step(&mut self, switches: &Switches) -> Result<Sensed, OutsideError> {
         match self {
             Self::World(world) => world.step(switches).map_err(OutsideError::World),
             Self::Replay(replay) => replay.step(switches).map_err(OutsideError::Replay),
@@ -113,7 +118,7 @@ impl Outside {
         }
     }
 
-    fn end(&self) -> SampleIndex {
+    pub(super) fn end(&self) -> SampleIndex {
         match self {
             Self::World(world) => world.end(),
             Self::Replay(replay) => replay.end(),
@@ -122,11 +127,54 @@ impl Outside {
         }
     }
 
-    fn unix_ms(&self, at: SampleIndex) -> i64 {
+    pub(super) fn unix_ms(&self, at: SampleIndex) -> i64 {
         match self {
             Self::World(world) => world.unix_ms(at),
             Self::Replay(replay) => replay.unix_ms(at),
             Self::Bench(bench) => bench.unix_ms(at),
+        }
+    }
+}
+
+/// A board before it starts: how it is built, and what is around it.
+pub(super) struct Built {
+    pub outside: Outside,
+    pub identity: Identity,
+    pub settings: Settings,
+    pub calibration: Calibration,
+}
+
+impl Built {
+    pub fn of_scenario(scenario: &Scenario) -> Result<Self, SimError> {
+        let calibration = Calibration::REFERENCE;
+        let world = World::new(scenario, &calibration).map_err(SimError::Start)?;
+        Ok(Self {
+            identity: Identity {
+                board: scenario.board.id,
+                boot: scenario.board.boot,
+                reason: StartReason::PowerOn,
+                sample_rate_hz: scenario.board.sample_rate_hz,
+                epoch_unix_ms: Some(world.unix_ms(SampleIndex(0))),
+            },
+            outside: Outside::World(Box::new(world)),
+            settings: scenario.settings,
+            calibration,
+        })
+    }
+
+    pub fn of_replay(setup: &ReplaySetup) -> Self {
+        let replay = Replay::new(setup);
+        Self {
+            identity: Identity {
+                board: setup.board,
+                boot: setup.boot,
+                reason: StartReason::PowerOn,
+                sample_rate_hz: RATE_HZ,
+                epoch_unix_ms: Some(replay.unix_ms(SampleIndex(0))),
+            },
+            outside: Outside::Replay(Box::new(replay)),
+            settings: setup.settings,
+            calibration: setup.calibration(),
         }
     }
 }
@@ -215,22 +263,9 @@ impl SimBoard {
     /// # Errors
     /// A scenario that cannot be built, or settings the firmware does not start with.
     pub fn new(scenario: &Scenario, gear: Gear) -> Result<Self, SimError> {
-        let calibration = Calibration::REFERENCE;
-        let world = World::new(scenario, &calibration).map_err(SimError::Start)?;
-        let identity = Identity {
-            board: scenario.board.id,
-            boot: scenario.board.boot,
-            reason: StartReason::PowerOn,
-            sample_rate_hz: scenario.board.sample_rate_hz,
-            epoch_unix_ms: Some(world.unix_ms(SampleIndex(0))),
-        };
         let coast = Coast::new(&scenario.settings, scenario.sensors.hum_bond_ma);
-        let outside = Outside::World(Box::new(world));
         Self::build(
-            outside,
-            identity,
-            scenario.settings,
-            calibration,
+            Built::of_scenario(scenario)?,
             gear,
             coast,
             RamFlash::default(),
@@ -242,22 +277,11 @@ impl SimBoard {
     /// # Errors
     /// Settings the firmware does not start with.
     pub fn replay(setup: &ReplaySetup) -> Result<Self, SimError> {
-        let replay = Replay::new(setup);
-        let identity = Identity {
-            board: setup.board,
-            boot: setup.boot,
-            reason: StartReason::PowerOn,
-            sample_rate_hz: RATE_HZ,
-            epoch_unix_ms: Some(replay.unix_ms(SampleIndex(0))),
-        };
-        let outside = Outside::Replay(Box::new(replay));
+        let coast = Coast::new(&setup.settings, 0.0);
         Self::build(
-            outside,
-            identity,
-            setup.settings,
-            setup.calibration(),
+            Built::of_replay(setup),
             Gear::EverySample,
-            Coast::new(&setup.settings, 0.0),
+            coast,
             RamFlash::default(),
         )
     }
@@ -282,15 +306,14 @@ impl SimBoard {
             sample_rate_hz: setup.sample_rate_hz,
             epoch_unix_ms: Some(world.unix_ms(SampleIndex(0))),
         };
-        Self::build(
-            Outside::Bench(Box::new(world)),
+        let built = Built {
+            outside: Outside::Bench(Box::new(world)),
             identity,
-            setup.settings,
-            Calibration::REFERENCE,
-            Gear::EverySample,
-            Coast::new(&setup.settings, 0.0),
-            flash,
-        )
+            settings: setup.settings,
+            calibration: Calibration::REFERENCE,
+        };
+        let coast = Coast::new(&setup.settings, 0.0);
+        Self::build(built, Gear::EverySample, coast, flash)
     }
 
     /// Starts cold, from flash alone, if somebody at the bench has switched it off and on.
@@ -317,15 +340,13 @@ impl SimBoard {
         self.before + self.now().0
     }
 
-    fn build(
-        outside: Outside,
-        identity: Identity,
-        settings: Settings,
-        calibration: Calibration,
-        gear: Gear,
-        coast: Coast,
-        flash: RamFlash,
-    ) -> Result<Self, SimError> {
+    fn build(built: Built, gear: Gear, coast: Coast, flash: RamFlash) -> Result<Self, SimError> {
+        let Built {
+            outside,
+            identity,
+            settings,
+            calibration,
+        } = built;
         let wire = Wire::default;
         let line = ByteLine::default();
         let pins = Pins {
@@ -499,5 +520,39 @@ impl SimBoard {
     /// Virtual date of a sample, Unix ms.
     pub fn unix_ms(&self, at: SampleIndex) -> i64 {
         self.board.source().outside.unix_ms(at)
+    }
+}
+
+impl Served for SimBoard {
+    fn run(&mut self, samples: u64) -> Result<bool, SimError> {
+        let goes_on = self.run(samples)?;
+        self.follow_power()?;
+        Ok(goes_on)
+    }
+
+    fn serve_link(&mut self) -> Result<(), SimError> {
+        self.serve_link();
+        Ok(())
+    }
+
+    fn take_output(&mut self) -> Vec<u8> {
+        self.take_output()
+    }
+
+    fn send(&mut self, bytes: &[u8]) -> Result<(), SimError> {
+        self.send(bytes);
+        Ok(())
+    }
+
+    fn elapsed(&self) -> u64 {
+        self.elapsed()
+    }
+
+    fn sample_rate_hz(&self) -> u32 {
+        self.sample_rate_hz()
+    }
+
+    fn all_acknowledged(&self) -> bool {
+        self.monitor().events_waiting() == 0
     }
 }

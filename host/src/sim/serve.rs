@@ -87,6 +87,33 @@ pub enum ServeError {
     Link(io::Error),
 }
 
+/// A board in its surroundings, in virtual time, with a byte link: the firmware is linked in, or an image.
+pub trait Served {
+    /// Moves virtual time on by about so many samples, less when the board has something to say. Returns whether it goes on.
+    ///
+    /// # Errors
+    /// World or board cannot go on.
+    fn run(&mut self, samples: u64) -> Result<bool, SimError>;
+    /// Lets the board use its link once more after the last sample.
+    ///
+    /// # Errors
+    /// As [`Self::run`].
+    fn serve_link(&mut self) -> Result<(), SimError>;
+    /// Takes what the board has sent.
+    fn take_output(&mut self) -> Vec<u8>;
+    /// Sends to the board.
+    ///
+    /// # Errors
+    /// As [`Self::run`].
+    fn send(&mut self, bytes: &[u8]) -> Result<(), SimError>;
+    /// Samples of this run and of those before it.
+    fn elapsed(&self) -> u64;
+    /// Samples per second.
+    fn sample_rate_hz(&self) -> u32;
+    /// No event waits for its acknowledgement.
+    fn all_acknowledged(&self) -> bool;
+}
+
 /// A line with a host at the other end, sometimes.
 trait Port {
     /// Sends as much as goes without waiting long; 0 when the host does not take any.
@@ -212,7 +239,7 @@ pub fn serve(
 /// # Errors
 /// [`ServeError`].
 pub fn serve_board(
-    mut board: SimBoard,
+    mut board: impl Served,
     line: &Line,
     speed: Speed,
     stop: &AtomicBool,
@@ -265,7 +292,7 @@ const CHUNK: u64 = 40;
 const LAST_BYTES: Duration = Duration::from_secs(5);
 
 fn run(
-    board: &mut SimBoard,
+    board: &mut impl Served,
     port: &mut impl Port,
     speed: Speed,
     stop: &AtomicBool,
@@ -290,7 +317,6 @@ fn run(
             Speed::Times(n) => (CHUNK as f64 * n).max(1.0) as u64,
         };
         goes_on = board.run(chunk)?;
-        board.follow_power()?;
         waiting.extend(board.take_output());
         loop {
             exchange(board, port, &mut waiting)?;
@@ -312,7 +338,7 @@ fn run(
 
 /// The scenario is over: gives the host time to take what is left and to acknowledge it.
 fn finish(
-    board: &mut SimBoard,
+    board: &mut impl Served,
     port: &mut impl Port,
     waiting: &mut Vec<u8>,
     stop: &AtomicBool,
@@ -320,9 +346,9 @@ fn finish(
     let begun = Instant::now();
     while begun.elapsed() < LAST_BYTES && !stop.load(Ordering::Relaxed) {
         let heard = exchange(board, port, waiting)?;
-        board.serve_link();
+        board.serve_link()?;
         waiting.extend(board.take_output());
-        if waiting.is_empty() && board.monitor().events_waiting() == 0 {
+        if waiting.is_empty() && board.all_acknowledged() {
             break;
         }
         if !heard {
@@ -334,7 +360,7 @@ fn finish(
 
 /// Bytes both ways, as far as they go. Returns whether the host said anything.
 fn exchange(
-    board: &mut SimBoard,
+    board: &mut impl Served,
     port: &mut impl Port,
     waiting: &mut Vec<u8>,
 ) -> Result<bool, ServeError> {
@@ -355,7 +381,7 @@ fn exchange(
             return Ok(heard);
         }
         heard = true;
-        board.send(&bytes[..n]);
+        board.send(&bytes[..n])?;
     }
 }
 

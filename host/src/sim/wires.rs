@@ -50,10 +50,21 @@ impl InputPin for Wire {
 /// Bytes that wait on the board's side of the line. Firmware sees "not ready" beyond this, as on a slow serial line.
 const TO_HOST_MAX: usize = 4096;
 
-#[derive(Debug, Default)]
+#[derive(Debug)]
 struct Line {
     to_host: Vec<u8>,
+    to_host_max: usize,
     from_host: VecDeque<u8>,
+}
+
+impl Default for Line {
+    fn default() -> Self {
+        Self {
+            to_host: Vec::new(),
+            to_host_max: TO_HOST_MAX,
+            from_host: VecDeque::new(),
+        }
+    }
 }
 
 /// The two ends of a byte link in memory.
@@ -61,6 +72,13 @@ struct Line {
 pub struct ByteLine(Rc<RefCell<Line>>);
 
 impl ByteLine {
+    /// A line that takes whatever the board sends, as an emulated board's does.
+    pub fn roomy() -> Self {
+        let line = Self::default();
+        line.0.borrow_mut().to_host_max = usize::MAX;
+        line
+    }
+
     /// Host side: takes everything the board has sent.
     pub fn take(&self) -> Vec<u8> {
         std::mem::take(&mut self.0.borrow_mut().to_host)
@@ -69,6 +87,11 @@ impl ByteLine {
     /// Host side: whether the board has sent anything.
     pub fn has_output(&self) -> bool {
         !self.0.borrow().to_host.is_empty()
+    }
+
+    /// Host side: bytes that the board has sent and nobody has taken.
+    pub fn output_len(&self) -> usize {
+        self.0.borrow().to_host.len()
     }
 
     /// Host side: sends to the board.
@@ -103,7 +126,7 @@ impl Write for ByteLine {
         let mut line = self.0.borrow_mut();
         let n = bytes
             .len()
-            .min(TO_HOST_MAX.saturating_sub(line.to_host.len()));
+            .min(line.to_host_max.saturating_sub(line.to_host.len()));
         line.to_host.extend(bytes.iter().take(n));
         Ok(n)
     }
@@ -115,6 +138,7 @@ impl Write for ByteLine {
 
 impl WriteReady for ByteLine {
     fn write_ready(&mut self) -> Result<bool, Infallible> {
-        Ok(self.0.borrow().to_host.len() < TO_HOST_MAX)
+        let line = self.0.borrow();
+        Ok(line.to_host.len() < line.to_host_max)
     }
 }

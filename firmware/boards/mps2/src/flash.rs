@@ -1,11 +1,12 @@
-//! NOR flash in the shared memory: words of 4 bytes, blocks of 4096. As strict as a chip: a write only clears bits.
+//! NOR flash in the shared memory: words of 4 bytes, blocks of 4096. As strict as a chip: a write only clears bits. The supply
+//! can be told to go away between two words.
 
 use embedded_storage::nor_flash::{
     ErrorType, NorFlash, NorFlashErrorKind, ReadNorFlash, check_erase, check_read, check_write,
 };
-use ohmward_proto::emulated::{FLASH_AT, FLASH_LEN};
+use ohmward_proto::emulated::{CUT_AFTER_WORDS_AT, FLASH_AT, FLASH_LEN, FLASH_WORDS_AT};
 
-use crate::{plant, watchdog};
+use crate::{plant, safe, watchdog};
 
 /// The board's flash.
 pub struct Flash;
@@ -41,7 +42,7 @@ impl NorFlash for Flash {
         // array is connected.
         watchdog::feed();
         for at in (from as usize..to as usize).step_by(4) {
-            plant::write(FLASH_AT + at, u32::MAX);
+            put(FLASH_AT + at, u32::MAX);
         }
         Ok(())
     }
@@ -55,8 +56,22 @@ impl NorFlash for Flash {
             if new & !plant::read(at) != 0 {
                 return Err(NorFlashErrorKind::Other);
             }
-            plant::write(at, new);
+            put(at, new);
         }
         Ok(())
+    }
+}
+
+/// Changes a word, the last one for now if the program has said so.
+fn put(at: usize, word: u32) {
+    plant::write(at, word);
+    plant::write(FLASH_WORDS_AT, plant::read(FLASH_WORDS_AT).wrapping_add(1));
+    match plant::read(CUT_AFTER_WORDS_AT) {
+        0 => {}
+        1 => {
+            plant::write(CUT_AFTER_WORDS_AT, 0);
+            safe::lose_power();
+        }
+        more => plant::write(CUT_AFTER_WORDS_AT, more - 1),
     }
 }

@@ -70,7 +70,8 @@ fn main() -> ! {
         let decided = timer::now();
         board.serve();
         let answer = Answer {
-            outputs: plant::read(PINS_AT),
+            outputs: plant::read(PINS_AT) as u16,
+            state: board.monitor().state() as u16,
             decide_ticks: decided.wrapping_sub(since),
             turn_ticks: timer::now()
                 .wrapping_sub(since)

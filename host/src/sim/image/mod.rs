@@ -3,31 +3,40 @@
 //! Converter, pins and flash are memory that both share ([`ohmward_proto::emulated`]): a file that QEMU maps as the board's
 //! external RAM. A serial port would be too slow for samples (25 kB/s into the emulator at best, measured). The byte link is
 //! the board's serial port, here a Unix socket.
+//!
+//! `emulator`: the process; here: the memory, and what goes through it.
 
+mod emulator;
+
+pub use emulator::{EMULATOR, Identity, identify};
+
+use emulator::Emulator;
 use ohmward_core::{Inputs, Outputs, Sample};
 use ohmward_proto::checksum::CRC;
 use ohmward_proto::emulated::{
-    ANSWERS_AT, Answer, COMMAND_AT, CYCLE_POWER, ENTRY_LEN, FLASH_AT, FLASH_LEN, GIVEN_AT, Given,
-    LAYOUT, LAYOUT_AT, LINK_SENT_AT, PANIC_LINE_AT, PINS_AT, RING, SAMPLES_AT, SETUP_AT,
-    SETUP_LEN_MAX, STACK_LEN_AT, STACK_USED_AT, START_TICKS_AT, STARTS_AT, STATE_AT, Setup, State,
-    TAKEN_AT, input, output,
+    ANSWERS_AT, Answer, COMMAND_AT, CUT_AFTER_WORDS_AT, CYCLE_POWER, ENTRY_LEN, FLASH_AT,
+    FLASH_LEN, FLASH_WORDS_AT, GIVEN_AT, Given, LAYOUT, LAYOUT_AT, LINK_SENT_AT, LINK_TAKEN_AT,
+    PANIC_LINE_AT, PINS_AT, RING, SAMPLES_AT, SETUP_AT, SETUP_LEN_MAX, STACK_LEN_AT, STACK_USED_AT,
+    START_TICKS_AT, STARTS_AT, STATE_AT, Setup, State, TAKEN_AT, input, output,
 };
 use std::fs::{File, OpenOptions};
 use std::io::{ErrorKind, Read, Write};
 use std::os::unix::fs::FileExt;
 use std::os::unix::net::{UnixListener, UnixStream};
 use std::path::{Path, PathBuf};
-use std::process::{Child, Command, Stdio};
 use std::sync::mpsc::{Receiver, channel};
 use std::time::{Duration, Instant};
 use tempfile::TempDir;
 
-/// The emulator.
-pub const EMULATOR: &str = "qemu-system-arm";
 /// External RAM of the machine.
 const RAM_LEN: u64 = 16 << 20;
 /// Longest wait for an answer: emulation is fast, but the machine may be busy.
 const PATIENCE: Duration = Duration::from_secs(20);
+/// Looks at the memory before other threads get a turn: mostly an answer is a few microseconds away.
+const LOOKS: u32 = 200;
+/// And before this one sleeps between two: many samples are under way then.
+const TURNS: u32 = 300;
+const NAP: Duration = Duration::from_micros(100);
 
 /// Why an emulated board cannot go on.
 #[derive(Debug, thiserror::Error)]
@@ -40,6 +49,14 @@ pub enum ImageError {
         /// Why.
         source: std::io::Error,
     },
+    /// Something else.
+    #[error("{path} is {why}: give an image as firmware/boards/mps2/build.sh makes it")]
+    NoImage {
+        /// Which.
+        path: PathBuf,
+        /// What it is instead.
+        why: &'static str,
+    },
     /// The emulator is not there.
     #[error("cannot start {EMULATOR}: {0}; install it (Debian: apt-get install qemu-system-arm)")]
     Emulator(std::io::Error),
@@ -49,6 +66,16 @@ pub enum ImageError {
     /// The image stopped.
     #[error("the image did not start: {0}")]
     NotStarted(&'static str),
+    /// It never said that it is there.
+    #[error(
+        "{path} does not say that it runs ({emulator}): is it an image as firmware/boards/mps2/build.sh makes it?"
+    )]
+    NeverCame {
+        /// Which.
+        path: PathBuf,
+        /// What became of the emulator.
+        emulator: String,
+    },
     /// No answer.
     #[error("the emulated board gives no answer (sample {sample}; {emulator})")]
     Silent {
@@ -72,7 +99,7 @@ pub enum ImageError {
 /// A board in an emulator.
 #[derive(Debug)]
 pub struct Image {
-    emulator: Child,
+    emulator: Emulator,
     memory: File,
     link: UnixStream,
     received: Receiver<Vec<u8>>,
@@ -81,8 +108,6 @@ pub struct Image {
     link_given: u32,
     given: u32,
     starts: u32,
-    /// Holds the shared memory and the socket.
-    _place: TempDir,
 }
 
 /// The bits of a sample's inputs.
@@ -98,7 +123,8 @@ pub fn bits_of(inputs: &Inputs) -> u16 {
 }
 
 /// The outputs of an answer.
-pub fn outputs_of(bits: u32) -> Outputs {
+pub fn outputs_of(bits: impl Into<u32>) -> Outputs {
+    let bits = bits.into();
     let on = |bit| bits & bit != 0;
     Outputs {
         contactor: on(output::CONTACTOR),
@@ -112,15 +138,13 @@ pub fn outputs_of(bits: u32) -> Outputs {
 }
 
 impl Image {
-    /// Starts the emulator with this image, and waits until the board takes samples.
+    /// Starts the emulator with this image, and waits until the board takes samples. It ends when this is dropped, and on
+    /// Linux when the thread that called this does.
     ///
     /// # Errors
     /// [`ImageError`].
     pub fn start(image: &Path, setup: &Setup) -> Result<Self, ImageError> {
-        File::open(image).map_err(|source| ImageError::Image {
-            path: image.to_owned(),
-            source,
-        })?;
+        identify(image)?;
         // In memory where there is such a place: the two ends meet there for every sample.
         let shm = Path::new("/dev/shm");
         let place = if shm.is_dir() {
@@ -138,32 +162,8 @@ impl Image {
         memory.write_all_at(&vec![0xFF; FLASH_LEN], FLASH_AT as u64)?;
         let socket = place.path().join("link");
         let listener = UnixListener::bind(&socket)?;
-        let emulator = Command::new(EMULATOR)
-            .args(["-M", "mps2-an386,memory-backend=shared"])
-            .arg("-object")
-            .arg(format!(
-                "memory-backend-file,id=shared,size={RAM_LEN},share=on,mem-path={}",
-                ram.display()
-            ))
-            .args([
-                "-icount",
-                "shift=6,sleep=off",
-                "-display",
-                "none",
-                "-monitor",
-                "none",
-            ])
-            .arg("-chardev")
-            .arg(format!("socket,id=link,path={}", socket.display()))
-            .args(["-serial", "chardev:link", "-serial", "null", "-kernel"])
-            .arg(image)
-            .stdin(Stdio::null())
-            .stdout(Stdio::null())
-            .stderr(Stdio::piped())
-            .spawn()
-            .map_err(ImageError::Emulator)?;
         // From here on dropping it ends the emulator.
-        let mut emulator = Ending(Some(emulator));
+        let mut emulator = Emulator::start(image, &ram, RAM_LEN, &socket)?;
         let link = accept(&listener, &mut emulator)?;
         let (tell, received) = channel();
         let mut from = link.try_clone()?;
@@ -176,7 +176,7 @@ impl Image {
             }
         });
         let mut board = Self {
-            emulator: emulator.take(),
+            emulator,
             memory,
             link,
             received,
@@ -185,10 +185,19 @@ impl Image {
             link_given: 0,
             given: 0,
             starts: 0,
-            _place: place,
         };
         // The emulator runs already: the board finds no setup, and stops. Now it is there; then the supply comes.
-        board.wait_until(|board| Ok(board.word(STATE_AT)? == State::NoSetup.word()))?;
+        board
+            .wait_until(|board| Ok(board.word(STATE_AT)? == State::NoSetup.word()))
+            .map_err(|why| match why {
+                ImageError::Silent { emulator, .. } => ImageError::NeverCame {
+                    path: image.to_owned(),
+                    emulator,
+                },
+                other => other,
+            })?;
+        // Both have it open: nothing is left behind, whichever way this program ends.
+        drop(place);
         board.setup(setup)?;
         board.put(LAYOUT_AT, LAYOUT)?;
         board.cycle_power()?;
@@ -209,6 +218,12 @@ impl Image {
     /// # Errors
     /// [`ImageError`].
     pub fn restart_blank(&mut self, setup: &Setup) -> Result<(), ImageError> {
+        self.put(CUT_AFTER_WORDS_AT, 0)?;
+        // What is still on the line belongs to the board before.
+        while self.word(LINK_TAKEN_AT)? != self.link_given {
+            self.step(&[(Sample::default(), 0)])?;
+        }
+        self.take_output()?;
         self.setup(setup)?;
         self.write_flash(&vec![0xFF; FLASH_LEN])?;
         self.cycle_power()
@@ -236,7 +251,7 @@ impl Image {
             match State::of(board.word(STATE_AT)?) {
                 Some(State::Running) => Ok(true),
                 Some(State::NoSetup) => Err(ImageError::NotStarted(
-                    "it cannot read what it is built with: image and program are of different versions",
+                    "it cannot read what it is built with: image and program are of different versions; build the image again",
                 )),
                 Some(State::NotStarted) => Err(ImageError::NotStarted(
                     "the firmware refused its settings or its flash",
@@ -262,18 +277,20 @@ impl Image {
         &mut self,
         mut done: impl FnMut(&Self) -> Result<bool, ImageError>,
     ) -> Result<(), ImageError> {
-        let until = Instant::now() + PATIENCE;
+        let mut until = None;
         let mut looks = 0_u32;
         while !done(self)? {
             looks += 1;
-            // Mostly the answer is a few microseconds away.
-            if looks < 200 {
+            if looks < LOOKS {
                 continue;
             }
-            std::thread::yield_now();
-            if looks.is_multiple_of(1000)
-                && (Instant::now() > until || self.emulator.try_wait()?.is_some())
-            {
+            if looks < LOOKS + TURNS {
+                std::thread::yield_now();
+                continue;
+            }
+            std::thread::sleep(NAP);
+            let until = *until.get_or_insert_with(|| Instant::now() + PATIENCE);
+            if looks.is_multiple_of(100) && (Instant::now() > until || !self.emulator.runs()) {
                 return Err(self.silent());
             }
         }
@@ -281,20 +298,9 @@ impl Image {
     }
 
     fn silent(&mut self) -> ImageError {
-        let emulator = match self.emulator.try_wait() {
-            Ok(Some(status)) => {
-                let mut words = String::new();
-                if let Some(from) = &mut self.emulator.stderr {
-                    let _ = from.read_to_string(&mut words);
-                }
-                let line = words.lines().next().unwrap_or("it said nothing");
-                format!("{EMULATOR} ended, {status}: {line}")
-            }
-            _ => format!("{EMULATOR} still runs"),
-        };
         ImageError::Silent {
             sample: self.given,
-            emulator,
+            emulator: self.emulator.fate(),
         }
     }
 
@@ -412,6 +418,36 @@ impl Image {
         self.word(START_TICKS_AT)
     }
 
+    /// Words of flash that the board has written or erased, since the emulator began; goes round.
+    ///
+    /// # Errors
+    /// The memory cannot be read.
+    pub fn flash_words(&self) -> Result<u32, ImageError> {
+        self.word(FLASH_WORDS_AT)
+    }
+
+    /// The supply goes away once the board has changed so many more words of flash; 0 for never. [`Self::step`] then ends with
+    /// [`ImageError::Restarted`], a start goes on with another one.
+    ///
+    /// # Errors
+    /// The memory cannot be written.
+    pub fn cut_after_flash_words(&mut self, words: u32) -> Result<(), ImageError> {
+        self.put(CUT_AFTER_WORDS_AT, words)
+    }
+
+    /// Bytes that the board has sent over its link, since the emulator began; goes round.
+    ///
+    /// # Errors
+    /// The memory cannot be read.
+    pub fn link_sent(&self) -> Result<u32, ImageError> {
+        self.word(LINK_SENT_AT)
+    }
+
+    /// The emulator's process.
+    pub fn emulator(&self) -> u32 {
+        self.emulator.id()
+    }
+
     /// Content of the flash.
     ///
     /// # Errors
@@ -432,36 +468,7 @@ impl Image {
     }
 }
 
-impl Drop for Image {
-    fn drop(&mut self) {
-        end(&mut self.emulator);
-    }
-}
-
-/// Ends this emulator, no other.
-fn end(emulator: &mut Child) {
-    let _ = emulator.kill();
-    let _ = emulator.wait();
-}
-
-/// An emulator that ends with its scope, unless taken.
-struct Ending(Option<Child>);
-
-impl Ending {
-    fn take(&mut self) -> Child {
-        self.0.take().expect("taken once")
-    }
-}
-
-impl Drop for Ending {
-    fn drop(&mut self) {
-        if let Some(emulator) = &mut self.0 {
-            end(emulator);
-        }
-    }
-}
-
-fn accept(listener: &UnixListener, emulator: &mut Ending) -> Result<UnixStream, ImageError> {
+fn accept(listener: &UnixListener, emulator: &mut Emulator) -> Result<UnixStream, ImageError> {
     listener.set_nonblocking(true)?;
     let until = Instant::now() + PATIENCE;
     loop {
@@ -473,23 +480,10 @@ fn accept(listener: &UnixListener, emulator: &mut Ending) -> Result<UnixStream, 
             Err(why) if why.kind() == ErrorKind::WouldBlock => {}
             Err(why) => return Err(why.into()),
         }
-        let ended = match &mut emulator.0 {
-            Some(child) => child.try_wait()?,
-            None => None,
-        };
-        if ended.is_some() || Instant::now() > until {
-            let mut words = String::new();
-            if let (Some(_), Some(from)) =
-                (ended, emulator.0.as_mut().and_then(|e| e.stderr.as_mut()))
-            {
-                let _ = from.read_to_string(&mut words);
-            }
+        if !emulator.runs() || Instant::now() > until {
             return Err(ImageError::Silent {
                 sample: 0,
-                emulator: format!(
-                    "{EMULATOR}: {}",
-                    words.lines().next().unwrap_or("does not connect")
-                ),
+                emulator: emulator.fate(),
             });
         }
         std::thread::sleep(Duration::from_millis(5));
