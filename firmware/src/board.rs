@@ -13,23 +13,17 @@ use crate::nv::{CAUGHT_UP_MS, Found, HELD_BACK_MS_MAX, Kept, KeptCalibration, Nv
 use embedded_hal::digital::{InputPin, OutputPin};
 use embedded_io::{Read, ReadReady, Write, WriteReady};
 use embedded_storage::nor_flash::NorFlash;
+use link::INBOX;
 use ohmward_proto::decoder::Decoder;
 use ohmward_proto::event::{MemoryFault, TripCause};
-use ohmward_proto::frame::{MAX_FRAME, encode};
+use ohmward_proto::frame::MAX_FRAME;
 use ohmward_proto::measure::Reading;
-use ohmward_proto::message::{LinkStats, Message};
-use ohmward_proto::settings::{
-    Calibration, CalibrationFault, CalibrationState, Settings, SettingsFault,
-};
+use ohmward_proto::message::LinkStats;
+use ohmward_proto::settings::{Calibration, CalibrationFault, Settings, SettingsFault};
 use ohmward_proto::units::{Amps, SampleIndex, Volts};
 
-/// Bytes taken from the link at a time, and given to it: a sample must not wait for a talkative host. At 4 kS/s that is 128 kB/s
-/// in and some 200 kB/s out.
-const INBOX: usize = 32;
-const SENT_MAX: usize = 64;
-/// The same in one [`Board::serve_link`], which is for whoever has time.
-const BYTES_IN_MAX: usize = 256;
-const FRAMES_OUT_MAX: usize = 8;
+mod link;
+
 /// Pages of the event ring that are erased before the first sample: a few hundred events.
 const PAGES_AT_START: usize = 2;
 /// Samples until a save that flash refused is tried again: a second or less.
@@ -125,11 +119,57 @@ pub struct Parts<S, O, I, F, L> {
     pub memory: InPlace<Memory>,
 }
 
-/// What has been looked at of what has come.
-struct Heard {
-    bytes: usize,
-    /// It was the end of a frame.
-    frame: bool,
+/// A board whose flash has been read and whose settings are sound; see [`Board::open`].
+#[must_use]
+pub struct Opened<S, O, I, F, L> {
+    source: S,
+    pins: Pins<O, I>,
+    nv: Nv<F>,
+    kept: Kept,
+    link: L,
+    memory: InPlace<Memory>,
+    identity: Identity,
+    design: Calibration,
+    calibration: Calibration,
+    window: usize,
+}
+
+impl<S, O, I, F, L> Opened<S, O, I, F, L> {
+    /// The board, to be begun: [`Board::begin`].
+    #[inline(never)]
+    pub fn board(self) -> Board<S, O, I, F, L> {
+        let (memory, frame) = memory::split(self.memory);
+        Board {
+            source: self.source,
+            pins: self.pins,
+            nv: self.nv,
+            design: self.design,
+            calibrated_unix_s: self.kept.calibration.and_then(|own| own.made_unix_s),
+            kept: self.kept,
+            kept_unsure: false,
+            save_again: SampleIndex(0),
+            wrote_at: None,
+            link: self.link,
+            inbox: [0; INBOX],
+            arrived: 0,
+            taken: 0,
+            heard: false,
+            decoder: Decoder::new(),
+            // A zero first: a frame that the supply did not last through ends here, not with the hello.
+            frame,
+            frame_len: 1,
+            frame_sent: 0,
+            stats: LinkStats::default(),
+            arm: false,
+            monitor: Monitor::placed(
+                self.identity,
+                self.kept.settings,
+                self.calibration,
+                self.window,
+                memory,
+            ),
+        }
+    }
 }
 
 /// A running board.
@@ -179,13 +219,31 @@ where
     ///
     /// # Errors
     /// [`BoardFault::Start`] when flash cannot hold the boot count: event numbers would repeat.
-    #[inline(never)]
     pub fn start(
         parts: Parts<S, O, I, F, L>,
         identity: Identity,
         defaults: Settings,
         calibration: Calibration,
     ) -> Result<Self, BoardFault<S::Error>> {
+        let mut board = Self::open(parts, identity, defaults, calibration)?.board();
+        board.begin();
+        Ok(board)
+    }
+
+    /// The first part of [`Self::start`], all that can fail: for a chip, on which a board that is made, wrapped and handed on
+    /// would take its size on the stack each time. Then [`Opened::board`] where the board stays, and [`Self::begin`].
+    ///
+    /// # Errors
+    /// As [`Self::start`].
+    #[inline(never)]
+    // The parts of a board, as everywhere here.
+    #[allow(clippy::type_complexity)]
+    pub fn open(
+        parts: Parts<S, O, I, F, L>,
+        identity: Identity,
+        defaults: Settings,
+        calibration: Calibration,
+    ) -> Result<Opened<S, O, I, F, L>, BoardFault<S::Error>> {
         let not_stored = BoardFault::Start(SettingsFault::NotStored);
         let Ok((mut nv, found)) = Nv::open(parts.flash) else {
             return Err(not_stored);
@@ -222,7 +280,6 @@ where
         if nv.save(&kept, true).is_err() {
             return Err(not_stored);
         }
-        let prepared = nv.prepare(PAGES_AT_START);
         let design = calibration;
         let calibration = kept.calibration.map_or(design, |own| own.values);
         let identity = Identity {
@@ -231,44 +288,35 @@ where
         };
         let window = Monitor::window_for(&identity, &kept.settings, &calibration)
             .map_err(BoardFault::Start)?;
-        let (memory, frame) = memory::split(parts.memory);
-        let mut monitor = Monitor::placed(identity, kept.settings, calibration, window, memory);
-        monitor.begin();
-        if let Some(cause) = kept.tripped {
-            // Trips that had been reset when the supply went away are over: a board without power at night would count
-            // them for ever.
-            monitor.keep_counting(kept.trips);
-            monitor.start_tripped(cause);
-        }
-        let now = monitor.now();
-        if let Err(fault) = prepared {
-            nv.failed(monitor.journal_mut(), now, fault);
-        }
-        nv.serve(monitor.journal_mut(), now, Permit::Read);
-        Ok(Self {
+        Ok(Opened {
             source: parts.source,
             pins: parts.pins,
             nv,
             kept,
             design,
-            calibrated_unix_s: kept.calibration.and_then(|own| own.made_unix_s),
-            kept_unsure: false,
-            save_again: SampleIndex(0),
-            wrote_at: None,
             link: parts.link,
-            inbox: [0; INBOX],
-            arrived: 0,
-            taken: 0,
-            heard: false,
-            decoder: Decoder::new(),
-            // A zero first: a frame that the supply did not last through ends here, not with the hello.
-            frame,
-            frame_len: 1,
-            frame_sent: 0,
-            stats: LinkStats::default(),
-            arm: false,
-            monitor,
+            memory: parts.memory,
+            identity,
+            calibration,
+            window,
         })
+    }
+
+    /// The last part of [`Self::start`], before the first sample.
+    pub fn begin(&mut self) {
+        let prepared = self.nv.prepare(PAGES_AT_START);
+        self.monitor.begin();
+        if let Some(cause) = self.kept.tripped {
+            // Trips that had been reset when the supply went away are over: a board without power at night would count
+            // them for ever.
+            self.monitor.keep_counting(self.kept.trips);
+            self.monitor.start_tripped(cause);
+        }
+        let now = self.monitor.now();
+        if let Err(fault) = prepared {
+            self.nv.failed(self.monitor.journal_mut(), now, fault);
+        }
+        self.nv.serve(self.monitor.journal_mut(), now, Permit::Read);
     }
 
     /// One sample through the board, then a piece of work for flash or the link: what a sample's time has room for.
@@ -367,148 +415,6 @@ where
             }
         }
         true
-    }
-
-    /// What a sample's time has room for beside the decision: a piece of work for flash; or else one frame that has come, or
-    /// one that goes: made ready, or some bytes of it sent. A broken link is no fault of the protection: what could not be
-    /// sent stays in the monitor.
-    pub fn serve(&mut self) {
-        if self.serve_flash() {
-            return;
-        }
-        let hears_first = !self.heard;
-        self.heard = hears_first && self.hear().is_some_and(|heard| heard.frame);
-        if self.heard {
-            return;
-        }
-        if !self.send_some(SENT_MAX) && !self.fill_frame() && !hears_first {
-            self.heard = self.hear().is_some_and(|heard| heard.frame);
-        }
-    }
-
-    /// As [`Self::serve`], with all that the host has sent and all that the link has room for: takes far longer than a sample.
-    pub fn serve_link(&mut self) {
-        self.serve_flash();
-        let mut bytes = 0;
-        while bytes < BYTES_IN_MAX
-            && let Some(heard) = self.hear()
-        {
-            bytes += heard.bytes;
-        }
-        for _ in 0..FRAMES_OUT_MAX {
-            if !self.fill_frame() {
-                return;
-            }
-            while self.send_some(MAX_FRAME) {}
-            if self.frame_sent < self.frame_len {
-                return;
-            }
-        }
-    }
-
-    /// Looks at what has come, up to the end of the first frame in it; `None` when nothing has.
-    fn hear(&mut self) -> Option<Heard> {
-        if self.taken >= self.arrived {
-            self.taken = 0;
-            self.arrived = 0;
-            if !self.link.read_ready().unwrap_or(false) {
-                return None;
-            }
-            self.arrived = self.link.read(&mut self.inbox).ok()?.min(INBOX);
-        }
-        let waiting = self.inbox.get(self.taken..self.arrived)?;
-        let end = waiting.iter().position(|&byte| byte == 0);
-        let piece = waiting.get(..end.map_or(waiting.len(), |end| end + 1))?;
-        if piece.is_empty() {
-            return None;
-        }
-        self.taken += piece.len();
-        let heard = Heard {
-            bytes: piece.len(),
-            frame: end.is_some(),
-        };
-        let mut said = None;
-        self.decoder
-            .feed_to_board(piece, |message| said = message.ok());
-        if let Some(Some(message)) = said {
-            self.receive(&message);
-        }
-        Some(heard)
-    }
-
-    /// Sends so many bytes of the frame that is ready. False when nothing went: there is none, or the link has no room.
-    fn send_some(&mut self, most: usize) -> bool {
-        let rest = self
-            .frame
-            .get(self.frame_sent..self.frame_len)
-            .unwrap_or_default();
-        let some = rest.get(..most).unwrap_or(rest);
-        if some.is_empty() || !self.link.write_ready().unwrap_or(false) {
-            return false;
-        }
-        let sent = self.link.write(some).unwrap_or(0);
-        self.frame_sent += sent;
-        sent > 0
-    }
-
-    /// Puts the next message into the frame buffer when that is empty. False when there is nothing to send.
-    fn fill_frame(&mut self) -> bool {
-        if self.frame_sent < self.frame_len {
-            return true;
-        }
-        self.frame_sent = 0;
-        self.frame_len = 0;
-        // Nothing is taken from the monitor before the link can take it: a reading waiting there is still the newest.
-        if !self.link.write_ready().unwrap_or(false) {
-            return false;
-        }
-        let Some(message) = self.monitor.poll() else {
-            return false;
-        };
-        if let Ok(len) = encode(&message, &mut self.frame[..]) {
-            self.frame_len = len;
-            self.stats.frames_out = self.stats.frames_out.wrapping_add(1);
-        }
-        true
-    }
-
-    fn receive(&mut self, message: &Message) {
-        match message {
-            Message::SettingsPut(settings) => {
-                let result = self.put_settings(settings);
-                self.monitor.answer(Message::SettingsResult(result));
-            }
-            Message::CalibrationPut {
-                calibration,
-                made_unix_s,
-            } => {
-                let result = self
-                    .keep_calibration(*calibration, Some(*made_unix_s))
-                    .map(|()| calibration.id);
-                self.monitor.answer(Message::CalibrationResult(result));
-            }
-            Message::CalibrationGet => {
-                let in_force = *self.monitor.calibration();
-                let next = self.kept.calibration.map(|own| own.values.id);
-                self.monitor
-                    .answer(Message::CalibrationIs(CalibrationState {
-                        in_force,
-                        made_unix_s: self.calibrated_unix_s,
-                        design: self.design,
-                        next_id: next.filter(|id| *id != in_force.id),
-                    }));
-            }
-            Message::LinkStatsAsk => {
-                let counts = self.decoder.counts();
-                let mut stats = self.stats;
-                stats.frames_in = counts.messages as u32;
-                stats.bad_crc = counts.bad_crc as u32;
-                stats.bad_form = (counts.bad_form + counts.unknown) as u32;
-                self.monitor.add_link_stats(&mut stats);
-                self.monitor.answer(Message::LinkStatsAre(stats));
-            }
-            other => self.monitor.receive(other),
-        }
     }
 
     /// Checks, stores, then applies: settings that are in force are always in flash too.

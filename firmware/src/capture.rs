@@ -270,6 +270,12 @@ impl Capture {
 mod tests {
     use super::*;
 
+    // A test has stack enough.
+    #[allow(clippy::large_stack_arrays)]
+    fn capture() -> Capture {
+        Capture::new([const { Buffer::new() }; 2])
+    }
+
     fn event(seq: u32) -> EventId {
         EventId { boot: 1, seq }
     }
@@ -302,7 +308,7 @@ mod tests {
 
     #[test]
     fn holds_what_surrounds_the_trigger_in_order() {
-        let mut capture = Capture::new([const { Buffer::new() }; 2]);
+        let mut capture = capture();
         record(&mut capture, 0, 5001);
         assert!(capture.trigger(SampleIndex(5000), event(7), Worth::Trip));
         record(&mut capture, 5001, 9000);
@@ -318,7 +324,7 @@ mod tests {
 
     #[test]
     fn a_trip_replaces_a_surge_and_a_surge_replaces_nothing() {
-        let mut capture = Capture::new([const { Buffer::new() }; 2]);
+        let mut capture = capture();
         record(&mut capture, 0, 1000);
         assert!(capture.trigger(SampleIndex(999), event(1), Worth::Surge));
         record(&mut capture, 1000, 3000);
@@ -336,7 +342,7 @@ mod tests {
 
     #[test]
     fn only_what_the_host_lacks_is_sent_again() {
-        let mut capture = Capture::new([const { Buffer::new() }; 2]);
+        let mut capture = capture();
         record(&mut capture, 0, 5001);
         assert!(capture.trigger(SampleIndex(5000), event(7), Worth::Trip));
         record(&mut capture, 5001, 9000);
@@ -370,7 +376,7 @@ mod tests {
 
     #[test]
     fn a_gap_in_the_samples_is_never_bridged() {
-        let mut capture = Capture::new([const { Buffer::new() }; 2]);
+        let mut capture = capture();
         record(&mut capture, 0, 1000);
         capture.break_off(SampleIndex(1000));
         record(&mut capture, 90_000, 90_101);

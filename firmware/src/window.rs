@@ -42,6 +42,8 @@ pub struct Window {
 }
 
 impl Window {
+    // By value where it lies in the window itself, on a host.
+    #[allow(clippy::large_types_passed_by_value)]
     pub fn new(len: usize, ring: InPlace<[i32; WINDOW_MAX]>) -> Self {
         let mut window = Self {
             ring,

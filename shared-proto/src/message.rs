@@ -338,6 +338,19 @@ pub(crate) fn said_to_board(kind: u32, body: &[u8]) -> postcard::Result<(Option<
             let (have, rest) = take_from_bytes(body)?;
             (Message::CaptureHave(have), rest)
         }
+        25 => (Message::CalibrationGet, body),
+        27 => {
+            let ((calibration, made_unix_s), rest) = take_from_bytes(body)?;
+            let put = Message::CalibrationPut {
+                calibration,
+                made_unix_s,
+            };
+            (put, rest)
+        }
+        29 => {
+            let ((token, samples), rest) = take_from_bytes(body)?;
+            (Message::CodesAsk { token, samples }, rest)
+        }
         // What only a board says: nothing here for this one.
         _ => return Ok((None, &[])),
     };

@@ -57,7 +57,7 @@ pub struct Checking {
 
 impl Checking {
     /// Begins one.
-    pub fn new() -> Self {
+    pub fn begin() -> Self {
         Self {
             scaling: Scaling::of(BridgeState::A),
             pos: None,
@@ -80,14 +80,12 @@ impl Checking {
             }
             Scaled::Is(scale) => scale,
         };
-        match self.pos {
-            Some(pos) => Some(compare(&pos, &scale)),
-            None => {
-                self.pos = Some(scale);
-                self.scaling = Scaling::of(BridgeState::B);
-                None
-            }
+        if let Some(pos) = self.pos {
+            return Some(compare(&pos, &scale));
         }
+        self.pos = Some(scale);
+        self.scaling = Scaling::of(BridgeState::B);
+        None
     }
 }
 
@@ -213,16 +211,15 @@ impl Scaling {
 
     fn step(&mut self, stays: &[Stay], g_switched: f32) -> Scaled {
         self.piece = match self.piece {
-            Piece::Sums(n) => match stays.get(n) {
-                Some(stay) => {
+            Piece::Sums(n) => {
+                if let Some(stay) = stays.get(n) {
                     self.add(stay);
                     Piece::Sums(n + 1)
-                }
-                None => {
+                } else {
                     self.tell();
                     Piece::Cofactors
                 }
-            },
+            }
             Piece::Cofactors => Piece::Spans(Cofactors::of(self.equations.map(|e| e.of))),
             Piece::Spans(cofactors) if cofactors.spans() => Piece::Solve(cofactors, 0),
             Piece::Spans(_) => return Scaled::Nothing,

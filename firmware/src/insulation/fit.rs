@@ -194,7 +194,7 @@ pub struct Fitting {
 
 impl Fitting {
     /// Begins one.
-    pub fn new() -> Self {
+    pub fn begin() -> Self {
         Self {
             piece: Piece::Sums(0),
             equations: [Equation::default(); 3],
@@ -217,16 +217,15 @@ impl Fitting {
     /// One piece of it; the same complete stays each time.
     pub fn step(&mut self, stays: &[Stay], bridge: &Bridge) -> Fitted {
         self.piece = match self.piece {
-            Piece::Sums(n) => match stays.get(n) {
-                Some(stay) => {
+            Piece::Sums(n) => {
+                if let Some(stay) = stays.get(n) {
                     self.add(stay, bridge);
                     Piece::Sums(n + 1)
-                }
-                None => {
+                } else {
                     self.tell();
                     Piece::Cofactors
                 }
-            },
+            }
             Piece::Cofactors => Piece::Spans(Cofactors::of(self.equations.map(|e| e.of))),
             Piece::Spans(cofactors) if cofactors.spans() => Piece::Solve(cofactors, 0),
             Piece::Spans(_) => return Fitted::Nothing,
@@ -475,7 +474,7 @@ mod tests {
 
     /// All pieces of a fit.
     fn fit(stays: &[Stay], bridge: &Bridge) -> Option<Fit> {
-        let mut fitting = Fitting::new();
+        let mut fitting = Fitting::begin();
         loop {
             match fitting.step(stays, bridge) {
                 Fitted::NotYet => {}
@@ -501,7 +500,7 @@ mod tests {
             // v₋ = u, v₊ = u + v: balance gives u∞ = −v·gp/(gp + gn).
             let end = -v * gp / (gp + gn);
             let step = taus * tau / 16.0;
-            let mut stay = Stay::new();
+            let mut stay = Stay::none();
             stay.begin(state, toward, step, 16);
             for k in 0..16 {
                 let (t0, t1) = (f64::from(k) * step, f64::from(k + 1) * step);

@@ -16,12 +16,14 @@
 //! milliseconds included, or nothing is said. The last stay is without extra bridge: the bridge's resistors must read
 //! their own ratio. In a hurry (a connected array whose bond is open) it is left out.
 
-use super::bridge_check::{BridgeCheck, Checking};
-use super::fit::{BridgeState, Fit, Fitted, Fitting, ROWS_MAX, Row, Stay};
+use super::fit::{BridgeState, ROWS_MAX, Row, Stay};
 use crate::memory::InPlace;
 use ohmward_proto::measure::{Dwell, NotMeasured, PoleLeakage};
 use ohmward_proto::settings::Bridge;
 use ohmward_proto::units::SampleIndex;
+use weigh::{Tried, Verdict, Work};
+
+mod weigh;
 
 /// Time for the bond switch to open and its bounce to end, in ms.
 const BOND_OPEN_MS: u32 = 60;
@@ -38,25 +40,6 @@ const LONGER: u32 = 3;
 /// Array voltage may move by one part in so many during a round. The balance holds at every instant, so a moving array
 /// costs accuracy only through unequal capacitance of the poles.
 const ARRAY_MOVED_PER: i64 = 20;
-/// Switching the bridge moves the poles by g_switched/(Σg + g_switched) of the array voltage, wherever the leakage sits:
-/// 0.5 % at 1 kΩ. Below this part (400 Ω) noise would decide what is read, so it is not called a reading.
-const UNMOVED_PART: f64 = 2e-3;
-/// The two pairs A–B and B–A may differ by this part of the conductance, their uncertainties aside.
-const PAIRS_APART_PART: f64 = 0.1;
-/// How far below nothing noise alone may take a pole.
-const NEGATIVE_S: f32 = 0.12e-6;
-
-/// Sure enough: 2.5 standard deviations within 5 % + 1 kΩ, up to 2 MΩ (aim of the project); the kiloohm counts for no more
-/// than a quarter of a small resistance …
-const AIM_PART: f64 = 0.05;
-const AIM_OHM: f64 = 1e3;
-const AIM_OHM_PART: f64 = 0.25;
-const AIM_TO_S: f64 = 0.5e-6;
-/// … or as good as the front end's tolerances let it be: 10 nS are what is left of them when the poles swing fully.
-const TOLERANCE_S: f64 = 10e-9;
-/// When the time is up: three standard deviations within 15 % + 1 kΩ + 0.5 µS (2 MΩ), or it is no measurement.
-const LAST_PART: f64 = 0.15;
-const LAST_S: f64 = 0.5e-6;
 
 /// Pieces of arithmetic in a millisecond: one for each sample at the usual rate, more of them where samples come slower.
 const PIECES_A_MS: u32 = 4;
@@ -129,22 +112,7 @@ const STAYS: usize = 4;
 /// Their memory.
 pub type Stays = [Stay; STAYS];
 /// None of them.
-pub const NO_STAYS: Stays = [const { Stay::new() }; STAYS];
-
-/// Which stays are fitted together: all three, and either pair.
-const FIRST: usize = 0;
-const WHOLE: usize = 1;
-const SECOND: usize = 2;
-const STAYS_OF: [core::ops::Range<usize>; 3] = [0..2, 0..3, 1..3];
-
-/// Arithmetic under way.
-#[derive(Debug)]
-enum Work {
-    Nothing,
-    /// One of the three fits.
-    Fit(usize, Fitting),
-    Check(Checking),
-}
+pub const NO_STAYS: Stays = [const { Stay::none() }; STAYS];
 
 /// A row of the present stay as it comes.
 #[derive(Debug, Default)]
@@ -175,13 +143,6 @@ struct Round {
     last: bool,
 }
 
-/// What three stays came to.
-#[derive(Clone, Copy, Debug)]
-enum Verdict {
-    Sure(Fit),
-    NotYet(NotMeasured),
-}
-
 /// A measurement under way, or none.
 #[derive(Debug)]
 pub struct Sequence {
@@ -195,7 +156,7 @@ pub struct Sequence {
     begun: usize,
     work: Work,
     /// Of this round: as far as they are made, and whether the stays tell.
-    fits: [Option<Option<Fit>>; 3],
+    fits: [Tried; 3],
     verdict: Option<Verdict>,
     /// Pieces of arithmetic in a sample.
     pieces: u32,
@@ -238,7 +199,7 @@ impl Sequence {
             stays,
             begun: 0,
             work: Work::Nothing,
-            fits: [None; 3],
+            fits: [Tried::NotYet; 3],
             verdict: None,
             pieces: pieces(&setup),
             half_to_volts: half_to_volts(&setup),
@@ -388,85 +349,6 @@ impl Sequence {
         matches!(&self.step, Step::Stay(gather) if gather.row_samples == 0 && gather.start.is_some())
     }
 
-    /// As much arithmetic as a sample has room for.
-    fn weigh(&mut self) -> Progress {
-        for _ in 0..self.pieces {
-            if let Some(progress) = self.piece() {
-                return progress;
-            }
-        }
-        Progress::Busy
-    }
-
-    /// One piece of arithmetic, if any is due: sums of what has just been seen, then fits, verdict, check. `Some` when
-    /// something follows from it.
-    fn piece(&mut self) -> Option<Progress> {
-        if self.stay_mut().is_some_and(Stay::sum_some) {
-            return None;
-        }
-        let complete = self.stays().iter().filter(|stay| stay.samples > 0).count();
-        let begun = self.begun;
-        match &mut self.work {
-            Work::Fit(which, fitting) => {
-                let which = *which;
-                let stays = STAYS_OF
-                    .get(which)
-                    .and_then(|range| self.stays.get(range.clone()));
-                let fit = match fitting.step(stays.unwrap_or_default(), &self.setup.bridge) {
-                    Fitted::NotYet => return None,
-                    Fitted::Nothing => None,
-                    Fitted::Is(fit) => Some(fit),
-                };
-                if let Some(place) = self.fits.get_mut(which) {
-                    *place = Some(fit);
-                }
-                self.work = Work::Nothing;
-                None
-            }
-            Work::Check(checking) => {
-                let stays = self.stays.get(..begun).unwrap_or_default();
-                let check = checking.step(stays, &self.setup.bridge)?;
-                self.work = Work::Nothing;
-                Some(self.conclude(check))
-            }
-            Work::Nothing => match (&self.fits, self.verdict) {
-                ([None, _, _], _) if complete >= 2 => self.fit(FIRST),
-                ([Some(_), None, _], _) if complete >= 3 => self.fit(WHOLE),
-                ([Some(_), Some(_), None], _) if complete >= 3 => self.fit(SECOND),
-                ([Some(first), Some(whole), Some(second)], None) => {
-                    let verdict = self.verdict(*first, *whole, *second);
-                    self.verdict = Some(verdict);
-                    self.judged(verdict)
-                }
-                (_, Some(_)) if complete >= 4 => {
-                    self.work = Work::Check(Checking::new());
-                    None
-                }
-                _ => None,
-            },
-        }
-    }
-
-    fn fit(&mut self, which: usize) -> Option<Progress> {
-        self.work = Work::Fit(which, Fitting::new());
-        None
-    }
-
-    /// What follows from three stays.
-    fn judged(&mut self, verdict: Verdict) -> Option<Progress> {
-        match (verdict, self.pace) {
-            (Verdict::Sure(fit), Pace::Short { .. }) => Some(self.end(plausible(fit.leakage))),
-            // A wrong resistor can keep any round from being sure: it gets its name before the end.
-            (Verdict::Sure(_), Pace::Full) => None,
-            (Verdict::NotYet(_), Pace::Full) if self.round.last => None,
-            (Verdict::NotYet(why), _) => {
-                // The rest has begun meanwhile, and is not asked for.
-                self.begun = 3;
-                Some(self.longer(why))
-            }
-        }
-    }
-
     /// Stays of this round, the one under way last.
     fn stays(&self) -> &[Stay] {
         self.stays.get(..self.begun).unwrap_or_default()
@@ -499,7 +381,7 @@ impl Sequence {
         self.begun = 0;
         self.row_s = f64::from(self.short() * per_row) * self.dt;
         self.work = Work::Nothing;
-        self.fits = [None; 3];
+        self.fits = [Tried::NotYet; 3];
         self.verdict = None;
         self.v_span = None;
     }
@@ -653,70 +535,6 @@ impl Sequence {
         self.enter(first);
         Progress::Busy
     }
-
-    /// After three stays.
-    fn verdict(&self, first: Option<Fit>, whole: Option<Fit>, second: Option<Fit>) -> Verdict {
-        let (Some(whole), Some(first), Some(second)) = (whole, first, second) else {
-            return Verdict::NotYet(NotMeasured::BridgeUnmoved);
-        };
-        if whole.swing < UNMOVED_PART {
-            return Verdict::NotYet(NotMeasured::BridgeUnmoved);
-        }
-        let g = whole.total_s().abs();
-        let sigma = f64::from(whole.leakage.g_sigma.0);
-        let apart = (first.total_s() - second.total_s()).abs();
-        let unsure = 3.0 * f64::from(first.scatter_s + second.scatter_s);
-        if !whole.steady || apart > unsure + PAIRS_APART_PART * g {
-            return Verdict::NotYet(NotMeasured::FaultMoved);
-        }
-        let kiloohm = (AIM_OHM * g).min(AIM_OHM_PART) * g;
-        let enough = 2.5 * sigma <= AIM_PART * g.max(AIM_TO_S) + kiloohm || sigma <= TOLERANCE_S;
-        let at_last = self.round.last && 3.0 * sigma <= LAST_PART * g + LAST_S + kiloohm;
-        if enough || at_last {
-            Verdict::Sure(whole)
-        } else {
-            Verdict::NotYet(NotMeasured::NotSettled)
-        }
-    }
-
-    /// After the rest.
-    fn conclude(&mut self, check: BridgeCheck) -> Progress {
-        match check {
-            // A fault that arrives during the rest looks the same: once more, then it is the bridge.
-            BridgeCheck::Disagrees if self.suspect => self.end(Err(NotMeasured::BridgeWrong)),
-            BridgeCheck::Disagrees => {
-                self.suspect = true;
-                let round = self.round;
-                if round.last {
-                    self.again(round.samples, true)
-                } else {
-                    self.longer(NotMeasured::BridgeWrong)
-                }
-            }
-            BridgeCheck::Unclear { .. } if !self.unclear && !self.round.last => {
-                self.unclear = true;
-                self.longer(NotMeasured::NotSettled)
-            }
-            BridgeCheck::Unclear { unseen } | BridgeCheck::Agrees { unseen } => {
-                self.conclude_with(unseen)
-            }
-        }
-    }
-
-    /// The fit of the three stays, with what the bridge may hide as a part of it.
-    fn conclude_with(&mut self, unseen: f32) -> Progress {
-        match self.verdict {
-            Some(Verdict::Sure(fit)) => {
-                let mut leakage = fit.leakage;
-                let sigma = leakage.g_sigma.0;
-                let of_bridge = unseen * fit.total_s() as f32;
-                leakage.g_sigma.0 = libm::sqrtf(sigma * sigma + of_bridge * of_bridge);
-                self.end(plausible(leakage))
-            }
-            Some(Verdict::NotYet(why)) => self.end(Err(why)),
-            None => self.end(Err(NotMeasured::NotSettled)),
-        }
-    }
 }
 
 fn pieces(setup: &Setup) -> u32 {
@@ -730,16 +548,6 @@ fn half_to_volts(setup: &Setup) -> f64 {
 /// See [`Sequence::short`].
 fn short_row(setup: &Setup) -> u32 {
     setup.window.max(ROW_MS * setup.sample_rate_hz / 1000)
-}
-
-/// No pole leaks less than nothing, beyond the noise.
-fn plausible(leakage: PoleLeakage) -> Result<PoleLeakage, NotMeasured> {
-    let negative = |g: f32, other: f32| g < -(NEGATIVE_S + PAIRS_APART_PART as f32 * other.abs());
-    let (pos, neg) = (leakage.g_pos.0, leakage.g_neg.0);
-    if negative(pos, neg) || negative(neg, pos) {
-        return Err(NotMeasured::FaultMoved);
-    }
-    Ok(leakage)
 }
 
 #[cfg(test)]

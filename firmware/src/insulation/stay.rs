@@ -109,8 +109,8 @@ pub struct Place {
 }
 
 impl Stay {
-    /// None yet.
-    pub const fn new() -> Self {
+    /// One that has not begun.
+    pub const fn none() -> Self {
         const NOTHING: Sums = Sums {
             t: 0.0,
             pos: 0.0,

@@ -53,11 +53,12 @@ fn main() -> ! {
         memory: MEMORY,
     };
     let began = timer::now();
-    // Used where it is made: to move it would take its size on the stack again.
-    let mut started = Board::start(parts, identity, setup.settings, setup.calibration);
-    let Ok(board) = &mut started else {
+    let Ok(opened) = Board::open(parts, identity, setup.settings, setup.calibration) else {
         stop(State::NotStarted);
     };
+    // Made where it stays: to hand it on would take its size on the stack again.
+    let mut board = opened.board();
+    board.begin();
     plant::write(START_TICKS_AT, timer::now().wrapping_sub(began));
     safe::tell_stack();
     watchdog::watch();
