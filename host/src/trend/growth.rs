@@ -106,8 +106,6 @@ pub struct Growth {
     slope: f64,
     /// Lower triangle of the covariance's root: a draw is the fit and this times two normal numbers.
     root: [f64; 3],
-    /// Scatter of the days' ln of the excess beyond what was allowed for, as a factor on it.
-    pub scatter: f64,
 }
 
 impl Growth {
@@ -194,7 +192,6 @@ impl Growth {
             intercept,
             slope,
             root,
-            scatter: variance.sqrt(),
         };
         root.iter()
             .all(|r| r.is_finite())
@@ -314,5 +311,70 @@ pub fn unit_of(p: &Point, unit: Unit) -> f64 {
         Unit::Siemens => 1.0,
         Unit::PerWater(power) => p.wetness.max(0.05).powf(power),
         Unit::OverHealthy => p.healthy_s.max(1e-12),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn points(excess_us: impl IntoIterator<Item = f64>) -> Vec<Point> {
+        let point = |(day, us): (i64, f64)| Point {
+            day,
+            excess_s: 1e-6 * us,
+            excess_pos_s: 0.5e-6 * us,
+            healthy_s: 0.05e-6,
+            sigma_s: 0.01e-6,
+            wetness: 0.0,
+            ln_ratio: 0.0,
+        };
+        (0..).zip(excess_us).map(point).collect()
+    }
+
+    fn heaviest(points: &[Point]) -> (Growth, f64) {
+        let laws = Laws::of(points, points.last().expect("points").day, false).expect("laws");
+        let sum: f64 = laws.0.iter().map(|(_, weight)| weight).sum();
+        assert!((sum - 1.0).abs() < 1e-9, "{sum}");
+        laws.0[0]
+    }
+
+    /// By hand: 0.5 µS a day, so 10 days after the eighth 4 + 5 = 9 µS.
+    #[test]
+    fn a_straight_line_is_told_from_eight_days() {
+        let (growth, weight) = heaviest(&points((1..=8).map(|k| 0.5 * f64::from(k))));
+        assert_eq!(growth.law, Law::Linear);
+        assert!(weight > 0.6, "{weight}");
+        assert!((growth.at(10.0) - 9e-6).abs() < 0.3e-6, "{growth:?}");
+    }
+
+    /// By hand: twice as much every 10 days, so four times 20 days on.
+    #[test]
+    fn a_doubling_is_told_from_fifteen_days() {
+        let (growth, weight) = heaviest(&points(
+            (0..15).map(|k| 2.0 * 2_f64.powf(f64::from(k) / 10.0)),
+        ));
+        assert_eq!(growth.law, Law::Exponential);
+        assert!(weight > 0.5, "{weight}");
+        let doubles = growth.doubling_days().expect("grows");
+        assert!((doubles - 10.0).abs() < 0.3, "{doubles}");
+        assert!((growth.at(20.0) / growth.at(0.0) - 4.0).abs() < 0.2);
+    }
+
+    /// Three healthy days before a jump do not make a climb of it.
+    #[test]
+    fn what_was_before_a_jump_is_left_out() {
+        let after = (0..10).map(|k| 0.6 * 1.02_f64.powi(k));
+        let with = points([0.004, 0.01, 0.006].into_iter().chain(after));
+        assert_eq!(since_jump(&with).len(), 10);
+        let (growth, _) = heaviest(&with);
+        // 2 % a day: 1.02^10 = 1.219.
+        let grown = growth.at(10.0) / growth.at(0.0);
+        assert!((grown - 1.219).abs() < 0.05, "{grown}");
+    }
+
+    #[test]
+    fn three_days_tell_no_growth() {
+        assert_eq!(Laws::of(&points([1.0, 2.0, 3.0]), 2, false), None);
+        assert_eq!(Laws::of(&[], 0, true), None);
     }
 }
