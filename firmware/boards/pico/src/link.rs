@@ -15,6 +15,8 @@ const BAUD: u32 = 460_800;
 /// Bytes of the ring, as a power of two.
 const ROOM_LOG2: u32 = 10;
 const ROOM: usize = 1 << ROOM_LOG2;
+/// Bytes that may come while some are read.
+const SPARE: usize = 32;
 /// DMA channels, and its request line (RP2040 datasheet, DREQ table).
 const CHANNELS: [usize; 2] = [2, 3];
 const DREQ_UART0_RX: u32 = 21;
@@ -68,13 +70,13 @@ impl Link {
         }
     }
 
-    /// Bytes that wait. Bytes that were overwritten are gone: the frame they belong to fails its checksum, and the host, not
-    /// having been answered, says it again.
+    /// Bytes that wait. When the ring is about to overrun, its older half is given up: the frames in it fail their checksum, and
+    /// a host that is not answered says it again.
     fn waiting(&mut self) -> usize {
         let came = self.dma.transfers();
-        self.taken = self
-            .taken
-            .max(came.saturating_sub(ROOM as u64 / 2).min(came));
+        if came - self.taken > (ROOM - SPARE) as u64 {
+            self.taken = came - ROOM as u64 / 2;
+        }
         (came - self.taken) as usize
     }
 }

@@ -64,10 +64,19 @@ fn main() -> ! {
         sample_rate_hz: converter::RATE_HZ,
         epoch_unix_ms: None,
     };
+    // What a debugger left running stops.
+    chip.RESETS
+        .reset()
+        .modify(|_, w| w.dma().set_bit().timer().set_bit());
     chip.RESETS
         .reset()
         .modify(|_, w| w.dma().clear_bit().timer().clear_bit());
-    while chip.RESETS.reset_done().read().dma().bit_is_clear() {}
+    loop {
+        let done = chip.RESETS.reset_done().read();
+        if done.dma().bit_is_set() && done.timer().bit_is_set() {
+            break;
+        }
+    }
     let parts = Parts {
         source: converter::Converter::new(chip.ADC, &mut chip.RESETS, chip.TIMER),
         pins: wires,
