@@ -13,12 +13,14 @@ const fs = require('fs');
 let Simulator;
 try { ({ Simulator } = require('rp2040js')); } catch { process.stderr.write('rp2040.cjs: no rp2040js where NODE_PATH says\n'); process.exit(77); }
 
-const HAPPENS = { HARD_FAULT: 1, HANG: 2, MARK_GONE: 4, SUPPLY_GONE: 8, SUPPLY_SAGS: 16, OVERRUN: 32 };
+const HAPPENS = { HARD_FAULT: 1, HANG: 2, MARK_GONE: 4, SUPPLY_GONE: 8, SUPPLY_SAGS: 16, OVERRUN: 32, STALL: 64 };
 const CYCLE_NS = 8; // 125 MHz
 const RAM = 0x20000000, FLASH = 0x10000000;
 const UART_BAUD = 460800;
 const STALLED_US = 10e6;
 const CONTACTOR = 2;
+// Longer than the converter's ring, shorter than the watchdog waits.
+const STALL_US = 40e3;
 
 // Whole reads and writes on the pipes.
 function read(n) {
@@ -52,7 +54,7 @@ class Chip {
     this.clock = simulator.clock;
     this.clock.nanosCounter = before ? before.clock.nanos : 0;
     const m = this.m = simulator.rp2040;
-    this.worked = 0; this.stalled = 0; this.hung = false; this.faulted = false; this.xip = true; this.again = null;
+    this.worked = 0; this.stalled = 0; this.hung = false; this.faulted = false; this.xip = true; this.again = null; this.stalledUntilUs = 0;
     this.out = []; this.in = [];
     if (before) m.flash.set(before.m.flash);
     const note = () => {};
@@ -256,6 +258,7 @@ class Chip {
     if (happens & HAPPENS.SUPPLY_GONE) this.again = 'gone';
     if (happens & HAPPENS.SUPPLY_SAGS) this.again = 'sag';
     if (happens & HAPPENS.OVERRUN) m.adc.fcs |= 1 << 11;
+    if (happens & HAPPENS.STALL) this.stalledUntilUs = this.clock.micros + STALL_US;
     return sums;
   }
 
@@ -264,7 +267,7 @@ class Chip {
     core.VTOR = TABLE; core.SP = m.readUint32(TABLE); core.PC = m.readUint32(TABLE + 4) & ~1;
     this.asked = clock.micros; this.lowest = core.SP;
     for (let n = 0; !this.again; n++) {
-      if (core.waiting || this.hung) {
+      if (core.waiting || this.hung || clock.micros < this.stalledUntilUs) {
         const next = clock.nanosToNextAlarm;
         clock.tick(next > 0 ? next : CYCLE_NS);
       } else {
