@@ -88,17 +88,19 @@ fn main() -> ! {
             clocks.peripheral_clock.freq().to_Hz(),
         ),
     };
-    // Used where it is made: to move it would take its size on the stack again.
-    let mut started = Board::start(
+    let opened = Board::open(
         parts,
         identity,
         Settings::SMALL_BONDED,
         front_end::CALIBRATION,
     );
-    let Ok(board) = &mut started else {
+    let Ok(opened) = opened else {
         // Flash that cannot hold the boot count: the next run's events would have this one's numbers.
         safe::stop()
     };
+    // Made where it stays: to hand it on would take its size on the stack again.
+    let mut board = opened.board();
+    board.begin();
     watchdog::watch();
     loop {
         if board.turn().is_err() {
