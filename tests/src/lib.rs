@@ -1,6 +1,7 @@
 //! What the end-to-end tests share: the scenario, the binary, a board run to its end without a host program.
 
 pub mod drawn;
+pub mod emulated;
 pub mod line;
 pub mod linked;
 pub mod lossless;

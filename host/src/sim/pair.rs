@@ -104,6 +104,19 @@ impl<'a> Pair<'a> {
     /// [`PairError`].
     pub fn start(image: &'a mut Image, setup: &Setup, depth: Depth) -> Result<Self, PairError> {
         let linked = LinkedBoard::start(setup).map_err(PairError::Settings)?;
+        Self::of(image, setup, linked, depth)
+    }
+
+    /// The image beside a linked board that has just been started, in whichever way.
+    ///
+    /// # Errors
+    /// [`PairError`].
+    pub fn of(
+        image: &'a mut Image,
+        setup: &Setup,
+        linked: LinkedBoard,
+        depth: Depth,
+    ) -> Result<Self, PairError> {
         image.restart_blank(setup)?;
         let sent_before = image.link_sent()?;
         let greeting = HostEnd::greeting();

@@ -50,7 +50,7 @@ pub enum ImageError {
         source: std::io::Error,
     },
     /// Something else.
-    #[error("{path} is {why}: give an image as firmware/boards/mps2/build.sh makes it")]
+    #[error("{path} is {why}: give an image as firmware/boards/build.sh mps2 makes it")]
     NoImage {
         /// Which.
         path: PathBuf,
@@ -68,7 +68,7 @@ pub enum ImageError {
     NotStarted(&'static str),
     /// It never said that it is there.
     #[error(
-        "{path} does not say that it runs ({emulator}): is it an image as firmware/boards/mps2/build.sh makes it?"
+        "{path} does not say that it runs ({emulator}): is it an image as firmware/boards/build.sh mps2 makes it?"
     )]
     NeverCame {
         /// Which.
