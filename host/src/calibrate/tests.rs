@@ -296,10 +296,10 @@ fn the_drift_says_where_limits_have_acted() {
     );
 }
 
-/// A bridge of 10 % less than calibrated reads every resistance 11 % too high: late, and said so. By hand: all conductances of
-/// the bridge 4 % smaller, the ratios of 100 kΩ are those of 104.17 kΩ behind the design's.
+/// By hand: a bridge that conducts 4 % less than calibrated. Ratios of conductances are all the board sees, so 100 kΩ look like
+/// 96 kΩ, and what trips at 30 kΩ shown is 30 kΩ / 0.96 = 31.25 kΩ: sooner than set.
 #[test]
-fn a_bridge_that_has_drifted_is_late_on_insulation() {
+fn a_bridge_that_has_drifted_moves_the_insulation_limit() {
     let truth = Truth {
         sensors: SensorSettings {
             v_pos_gain_error_percent: 0.0,
@@ -320,7 +320,6 @@ fn a_bridge_that_has_drifted_is_late_on_insulation() {
         (insulation.acted / 30e3 - 1.0 / 0.96).abs() < 0.01,
         "{insulation:?}"
     );
-    // The board shows more conductance than there is: it acts at higher resistance, sooner.
     assert!(!insulation.late);
     let point = found.bridge.expect("known").points[0];
     assert!((point.before_ohm / 100e3 - 0.96).abs() < 0.005, "{point:?}");
