@@ -293,7 +293,12 @@ fn a_fault_that_arrives_late_is_seen_up_to_the_last_window() {
             }
             println!("{pace:?}, {c} F, x {x}: unseen in the last {blind_ms} ms");
             let balanced = pace == Pace::Full && (x - 0.5).abs() < 0.01;
-            let bound_ms = if balanced { took_s * 1e3 / 4.0 } else { 20.0 };
+            // What has been seen is weighed for up to 50 ms, a piece a sample; nothing is looked at meanwhile.
+            let bound_ms = if balanced {
+                took_s * 1e3 / 4.0
+            } else {
+                20.0 + 50.0
+            };
             assert!(
                 blind_ms <= bound_ms,
                 "{c} F, x {x}: unseen {blind_ms} ms before the end"

@@ -19,8 +19,8 @@ use ohmward_proto::units::SampleIndex;
 /// A warning goes away only this far above its level, so that a morning's dew makes one event, not ten.
 const WARNING_HYSTERESIS: f32 = 1.2;
 
-/// Longest bridge state while a bonded array is connected, in ms: three of them and the bond's opening stay below two
-/// seconds without a look at the bond current.
+/// Longest bridge state while a bonded array is connected, in ms: three of them, the bond's opening, and 50 ms to weigh what was
+/// seen in each of two rounds stay below two seconds without a look at the bond current.
 const CONNECTED_STATE_MS: u32 = 600;
 
 /// An array this many times above its warning level is healthy enough to learn its background from.
