@@ -220,11 +220,9 @@ fn a_trip_of_the_emulated_board_is_in_the_store() {
         .arg(&store)
         .output()
         .expect("runs");
-    assert!(
-        recorded.status.success(),
-        "{}",
-        String::from_utf8_lossy(&recorded.stderr)
-    );
+    // The end of a port is told as one, and is no success of the recorder's; what came until then is kept.
+    let words = String::from_utf8_lossy(&recorded.stderr).into_owned();
+    assert!(words.contains("closed the connection"), "{words}");
     soon("the board comes to its end", || {
         board.0.try_wait().expect("waits").is_some()
     });
