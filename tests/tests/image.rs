@@ -145,7 +145,8 @@ fn a_difference_is_found_in_its_sample() {
         ..good
     };
     let named = first_difference(&mut image, &good, &other_board);
-    assert_eq!((named.sample, named.field), (0, "link"), "{named}");
+    // The hello is made ready and sent in the first few samples, a piece in each.
+    assert!(named.sample < 20 && named.field == "link", "{named}");
     assert!(named.linked.contains("BoardId(8)") && named.image.contains("BoardId(7)"));
 
     let mut settings = good.settings;

@@ -247,8 +247,9 @@ fn recovered(found: &Assessment) -> Option<Finding> {
             dwell_words(found)
         ),
         check_first: format!(
-            "Whether somebody mended or isolated something on {day} or shortly before. If nobody did, the fault is there still and comes \
-                        and goes: look for it."
+            "Whether somebody mended or isolated something on {day} or shortly before. If nobody did: are both earth leads of \
+                        the board whole? Without them it reads every insulation as perfect. If they are, the fault is there still and \
+                        comes and goes: look for it."
         ),
         caution: CAUTION,
     })

@@ -335,7 +335,13 @@ mod tests {
         let laws = Laws::of(points, points.last().expect("points").day, false).expect("laws");
         let sum: f64 = laws.0.iter().map(|(_, weight)| weight).sum();
         assert!((sum - 1.0).abs() < 1e-9, "{sum}");
-        laws.0[0]
+        // Over a healthy part that never changes a law is the same in siemens and in parts of it: they share its weight.
+        let (heaviest, _) = laws.0[0];
+        let alike = laws
+            .0
+            .iter()
+            .filter(|(growth, _)| growth.law == heaviest.law);
+        (heaviest, alike.map(|(_, weight)| weight).sum())
     }
 
     /// By hand: 0.5 µS a day, so 10 days after the eighth 4 + 5 = 9 µS.
@@ -360,11 +366,11 @@ mod tests {
         assert!((growth.at(20.0) / growth.at(0.0) - 4.0).abs() < 0.2);
     }
 
-    /// Three healthy days before a jump do not make a climb of it.
+    /// Two healthy days before a jump do not make a climb of it.
     #[test]
     fn what_was_before_a_jump_is_left_out() {
         let after = (0..10).map(|k| 0.6 * 1.02_f64.powi(k));
-        let with = points([0.004, 0.01, 0.006].into_iter().chain(after));
+        let with = points([0.004, 0.006].into_iter().chain(after));
         assert_eq!(since_jump(&with).len(), 10);
         let (growth, _) = heaviest(&with);
         // 2 % a day: 1.02^10 = 1.219.
