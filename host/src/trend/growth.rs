@@ -360,7 +360,8 @@ mod tests {
             (0..15).map(|k| 2.0 * 2_f64.powf(f64::from(k) / 10.0)),
         ));
         assert_eq!(growth.law, Law::Exponential);
-        assert!(weight > 0.5, "{weight}");
+        // Of an excess forty times the healthy part the whole grows all but alike, and has the other half.
+        assert!(weight > 0.45, "{weight}");
         let doubles = growth.doubling_days().expect("grows");
         assert!((doubles - 10.0).abs() < 0.3, "{doubles}");
         assert!((growth.at(20.0) / growth.at(0.0) - 4.0).abs() < 0.2);
