@@ -5,6 +5,7 @@ use anyhow::bail;
 use clap::Args;
 use ohmward::bench::on_image::OnImage;
 use ohmward::bench::{self, On, report::Report};
+use std::collections::HashSet;
 use std::io::Write;
 use std::path::PathBuf;
 use std::process::ExitCode;
@@ -58,6 +59,15 @@ pub struct BenchArgs {
     /// Only the built-in cases whose name is or begins with this; may be given several times
     #[arg(long, value_name = "NAME", conflicts_with = "traces")]
     case: Vec<String>,
+    /// Only every Nth of the built-in cases, and the first of each group
+    #[arg(
+        long,
+        value_name = "N",
+        default_value_t = 1,
+        conflicts_with_all = ["traces", "case", "only"],
+        value_parser = clap::value_parser!(u32).range(1..)
+    )]
+    every: u32,
     /// Run this image (ELF; DEVELOPERS.md says how it is built) in an emulator, qemu-system-arm, instead of the firmware that is
     /// linked into this program
     #[arg(long, value_name = "FILE")]
@@ -153,7 +163,13 @@ fn built_in_and_drawn(on: On<'_>, args: &BenchArgs) -> anyhow::Result<Report> {
     let Some(count) = args.random.checked_mul(2).filter(|n| *n <= 2_000_000) else {
         bail!("--random {}: at most 1000000", args.random);
     };
-    let mut runs = bench::run_matrix(on, &bench::matrix::all())?;
+    let mut cases = bench::matrix::all();
+    let (mut k, mut groups) = (0, HashSet::new());
+    cases.retain(|case| {
+        k += 1;
+        groups.insert(case.group) || k % args.every == 0
+    });
+    let mut runs = bench::run_matrix(on, &cases)?;
     runs.extend(bench::run_random(on, args.seed, 0..count)?);
     Ok(Report {
         runs,
