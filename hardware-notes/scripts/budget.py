@@ -141,7 +141,7 @@ def bridge_parts():
 def firmware_budget():
     """What the firmware believes of its front end (firmware/src/insulation/fit.rs)."""
     text = (NOTES.parent / "firmware/src/insulation/fit.rs").read_text()
-    return {name: float(v) for name, v in re.findall(r"const (BRIDGE_PART|GAIN_PART|LEVEL_V): f64 = ([0-9.e-]+);", text)}
+    return {name: float(v) for name, v in re.findall(r"const (BRIDGE_PART|GAIN_PART|LEVEL_V): f(?:32|64) = ([0-9.e-]+);", text)}
 
 
 def bridge():
