@@ -4,8 +4,8 @@
 use arbitrary::Unstructured;
 use embedded_io::{ErrorType, Read, ReadReady, Write, WriteReady};
 use libfuzzer_sys::fuzz_target;
-use ohmward_core::board::{Board, BoardFault, Parts, Pins, SampleSource};
 use ohmward_core::Memory;
+use ohmward_core::board::{Board, BoardFault, Parts, Pins, SampleSource};
 use ohmward_core::ram_flash::RamFlash;
 use ohmward_core::{Identity, Sample};
 use ohmward_fuzz::flash;
