@@ -61,11 +61,18 @@ pub struct Calibrated {
 #[derive(Debug)]
 pub struct FrontEnd {
     calibration: Calibration,
+    largest: Amps,
 }
 
 impl FrontEnd {
     pub fn new(calibration: Calibration) -> Self {
-        Self { calibration }
+        let ends = [calibration.i_fine, calibration.i_wide]
+            .map(|scale| [scale.value(i16::MIN), scale.value(i16::MAX)]);
+        let largest = |most: f32, end: &f32| most.max(end.abs());
+        Self {
+            calibration,
+            largest: Amps(ends.as_flattened().iter().fold(0.0, largest)),
+        }
     }
 
     pub fn calibration(&self) -> &Calibration {
@@ -74,10 +81,7 @@ impl FrontEnd {
 
     /// No bond current can show as more than this.
     pub fn largest(&self) -> Amps {
-        let ends = [self.calibration.i_fine, self.calibration.i_wide]
-            .map(|scale| [scale.value(i16::MIN), scale.value(i16::MAX)]);
-        let largest = |most: f32, end: &f32| most.max(end.abs());
-        Amps(ends.as_flattened().iter().fold(0.0, largest))
+        self.largest
     }
 
     pub fn calibrate(&self, codes: &Codes) -> Calibrated {
