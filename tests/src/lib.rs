@@ -1,5 +1,6 @@
 //! What the end-to-end tests share: the scenario, the binary, a board run to its end without a host program.
 
+pub mod children;
 pub mod drawn;
 pub mod emulated;
 pub mod line;

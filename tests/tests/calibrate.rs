@@ -2,23 +2,14 @@
 
 use ohmward_proto::message::{BoardId, Hello, Message};
 use ohmward_proto::{MAX_FRAME, SampleIndex, encode};
+use ohmward_tests::children::{Running, served};
 use ohmward_tests::ohmward;
 use serde_json::Value;
 use std::io::{BufRead, BufReader, Read, Write};
 use std::net::TcpListener;
 use std::path::{Path, PathBuf};
-use std::process::{Child, ChildStdin, Output, Stdio};
+use std::process::{ChildStdin, Output, Stdio};
 use std::time::Duration;
-
-/// A child that does not outlive its test.
-struct Running(Child);
-
-impl Drop for Running {
-    fn drop(&mut self) {
-        let _ = self.0.kill();
-        let _ = self.0.wait();
-    }
-}
 
 fn scenario(name: &str) -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR"))
@@ -38,30 +29,24 @@ struct Bench {
 
 impl Bench {
     fn start() -> Self {
-        let mut child = ohmward()
-            .args([
-                "simulate",
-                "--calibration-bench",
-                "--link",
-                "tcp:127.0.0.1:0",
-            ])
-            .arg("--speed")
-            .arg(format!("x{SPEED}"))
-            .arg(scenario("calibration-bench.toml"))
-            .stdin(Stdio::piped())
-            .stdout(Stdio::piped())
-            .stderr(Stdio::null())
-            .spawn()
-            .expect("starts");
-        let mut place = String::new();
-        BufReader::new(child.stdout.take().expect("piped"))
-            .read_line(&mut place)
-            .expect("prints its place");
-        let hands = child.stdin.take().expect("piped");
+        let (mut board, place) = served(
+            ohmward()
+                .args([
+                    "simulate",
+                    "--calibration-bench",
+                    "--link",
+                    "tcp:127.0.0.1:0",
+                ])
+                .arg("--speed")
+                .arg(format!("x{SPEED}"))
+                .arg(scenario("calibration-bench.toml"))
+                .stdin(Stdio::piped()),
+        );
+        let hands = board.0.stdin.take().expect("piped");
         Self {
-            _board: Running(child),
+            _board: board,
             hands,
-            place: place.trim().to_owned(),
+            place,
         }
     }
 

@@ -7,23 +7,14 @@ use ohmward::store::{CheckOptions, Entry, EventFilter, Store};
 use ohmward_proto::measure::{BondCurrent, Insulation, NotMeasured, Reading, TripState};
 use ohmward_proto::message::BoardId;
 use ohmward_proto::units::{Amps, SampleIndex, Volts};
+use ohmward_tests::children::{Running, served};
 use ohmward_tests::{data, ohmward};
 use std::fs::File;
-use std::io::{BufRead, BufReader, Read};
+use std::io::Read;
 use std::net::TcpListener;
 use std::path::Path;
-use std::process::{Child, Command, Stdio};
+use std::process::{Command, Stdio};
 use std::time::{Duration, Instant};
-
-/// A child that does not outlive its test.
-struct Running(Child);
-
-impl Drop for Running {
-    fn drop(&mut self) {
-        let _ = self.0.kill();
-        let _ = self.0.wait();
-    }
-}
 
 /// Mounts a file system of 8 MB, nearly full, records onto it, makes room when told, and hands the store over. `$1`: where to mount,
 /// `$2`: the program, `$3`: the board, `$4`: folder for messages and for the store.
@@ -92,18 +83,11 @@ fn without_room_it_is_told_once_and_recording_goes_on_when_there_is_room() {
     let expected = events(&Store::open_existing(&alone).expect("a store"));
     assert!(expected.len() > 6, "{expected:?}");
 
-    let mut board = ohmward()
-        .args(["simulate", "--link", "tcp:127.0.0.1:0", "--speed", "x4000"])
-        .arg(&scenario)
-        .stdout(Stdio::piped())
-        .stderr(Stdio::null())
-        .spawn()
-        .expect("starts");
-    let mut place = String::new();
-    BufReader::new(board.stdout.take().expect("piped"))
-        .read_line(&mut place)
-        .expect("prints its place");
-    let _board = Running(board);
+    let (_board, place) = served(
+        ohmward()
+            .args(["simulate", "--link", "tcp:127.0.0.1:0", "--speed", "x4000"])
+            .arg(&scenario),
+    );
     let mut recorder = Running(
         in_own_space(SCRIPT)
             .arg(&small)

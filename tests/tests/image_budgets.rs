@@ -19,7 +19,7 @@ use ohmward_proto::event::EventId;
 use ohmward_proto::message::{Ack, Acks, BoardId, Command, Message};
 use ohmward_proto::settings::Settings;
 use ohmward_proto::{Decoder, EventKind, MAX_FRAME, PROTOCOL_VERSION, encode};
-use std::path::PathBuf;
+use ohmward_tests::emulated::image_in;
 
 const RATE: u64 = 4000;
 /// The aims, and what breaks the build.
@@ -31,15 +31,6 @@ const STACK_MAX: u64 = 13 * 1024;
 const DECISION_MAX: u64 = 8_000;
 /// Instructions of a whole turn, flash and link included: a sample's time at 125 MHz.
 const TURN_MAX: u64 = 31_250;
-
-fn image_in(variable: &str) -> Option<PathBuf> {
-    let path = std::env::var_os(variable).map(PathBuf::from);
-    assert!(
-        path.is_some() || std::env::var_os("OHMWARD_REQUIRE_TOOLS").is_none(),
-        "{variable} names no image: bash .ci/run builds it"
-    );
-    path
-}
 
 /// Ticks as instructions: the emulator takes 64 ns for each (`-icount shift=6`).
 fn instructions(ticks: u32) -> u64 {

@@ -1,11 +1,12 @@
 //! `bench --image` and `simulate --image` from outside: refusals in one line, a trip through the emulator into a store, nothing
 //! left running.
 
+use ohmward_tests::children::{Running, served};
 use ohmward_tests::emulated::image_in;
 use ohmward_tests::ohmward;
-use std::io::{BufRead, BufReader, Write};
+use std::io::Write;
 use std::path::Path;
-use std::process::{Child, Command, Output, Stdio};
+use std::process::{Command, Output};
 use std::time::{Duration, Instant};
 
 /// Invented: an array that does not exist.
@@ -38,16 +39,6 @@ ohm = 8.0
 from_h = 0.007
 to_h = 0.0095
 "#;
-
-/// A child that does not outlive its test.
-struct Running(Child);
-
-impl Drop for Running {
-    fn drop(&mut self) {
-        let _ = self.0.kill();
-        let _ = self.0.wait();
-    }
-}
 
 fn refused(command: &mut Command) -> String {
     let Output { status, stderr, .. } = command.output().expect("runs");
@@ -169,26 +160,19 @@ fn the_bench_says_which_image_ran() {
 
 /// A simulated board on a port, and where it is.
 fn simulate(image: &Path, scenario: &Path, speed: &str) -> (Running, String) {
-    let mut child = ohmward()
-        .args([
-            "simulate",
-            "--link",
-            "tcp:127.0.0.1:0",
-            "--speed",
-            speed,
-            "--image",
-        ])
-        .arg(image)
-        .arg(scenario)
-        .stdout(Stdio::piped())
-        .stderr(Stdio::null())
-        .spawn()
-        .expect("starts");
-    let mut place = String::new();
-    BufReader::new(child.stdout.take().expect("piped"))
-        .read_line(&mut place)
-        .expect("prints its place");
-    (Running(child), place.trim().to_owned())
+    served(
+        ohmward()
+            .args([
+                "simulate",
+                "--link",
+                "tcp:127.0.0.1:0",
+                "--speed",
+                speed,
+                "--image",
+            ])
+            .arg(image)
+            .arg(scenario),
+    )
 }
 
 fn scenario(dir: &Path) -> std::path::PathBuf {

@@ -3,21 +3,12 @@
 //! Skipped without socat, unless `OHMWARD_REQUIRE_TOOLS=1`, as in CI.
 
 use ohmward::store::{EventFilter, Store};
+use ohmward_tests::children::{Running, served};
 use ohmward_tests::{data, ohmward};
-use std::io::{BufRead, BufReader, Read};
+use std::io::Read;
 use std::path::Path;
-use std::process::{Child, Command, Stdio};
+use std::process::{Command, Stdio};
 use std::time::{Duration, Instant};
-
-/// A child that does not outlive its test.
-struct Running(Child);
-
-impl Drop for Running {
-    fn drop(&mut self) {
-        let _ = self.0.kill();
-        let _ = self.0.wait();
-    }
-}
 
 fn has_socat() -> bool {
     let there = Command::new("socat")
@@ -76,19 +67,12 @@ fn a_board_plugged_in_under_another_name_is_recorded_on() {
     }
     let dir = tempfile::tempdir().expect("a folder");
     let store = dir.path().join("store");
-    let mut board = ohmward()
-        .args(["simulate", "--link", "tcp:127.0.0.1:0", "--speed", "x60"])
-        .arg(data("one-day.toml"))
-        .stdout(Stdio::piped())
-        .stderr(Stdio::null())
-        .spawn()
-        .expect("starts");
-    let mut place = String::new();
-    BufReader::new(board.stdout.take().expect("piped"))
-        .read_line(&mut place)
-        .expect("prints its place");
-    let board = Running(board);
-    let address = place.trim().strip_prefix("tcp://").expect("TCP").to_owned();
+    let (board, place) = served(
+        ohmward()
+            .args(["simulate", "--link", "tcp:127.0.0.1:0", "--speed", "x60"])
+            .arg(data("one-day.toml")),
+    );
+    let address = place.strip_prefix("tcp://").expect("TCP").to_owned();
 
     let mut recorder = Running(
         ohmward()

@@ -1,36 +1,20 @@
 //! Board and recorder as two processes with a serial line between them.
 
 use ohmward::store::{EventFilter, Store};
+use ohmward_tests::children::{Running, served};
 use ohmward_tests::{data, ohmward};
-use std::io::{BufRead, BufReader, Read};
+use std::io::Read;
 use std::path::Path;
-use std::process::{Child, Command, Output, Stdio};
+use std::process::{Command, Output, Stdio};
 use std::time::{Duration, Instant};
-
-/// A child that does not outlive its test.
-struct Running(Child);
-
-impl Drop for Running {
-    fn drop(&mut self) {
-        let _ = self.0.kill();
-        let _ = self.0.wait();
-    }
-}
 
 /// Starts a simulated board and returns it with the place it printed.
 fn simulate(link: &str, speed: &str) -> (Running, String) {
-    let mut child = ohmward()
-        .args(["simulate", "--link", link, "--speed", speed])
-        .arg(data("one-day.toml"))
-        .stdout(Stdio::piped())
-        .stderr(Stdio::null())
-        .spawn()
-        .expect("starts");
-    let mut place = String::new();
-    BufReader::new(child.stdout.take().expect("piped"))
-        .read_line(&mut place)
-        .expect("prints its place");
-    (Running(child), place.trim().to_owned())
+    served(
+        ohmward()
+            .args(["simulate", "--link", link, "--speed", speed])
+            .arg(data("one-day.toml")),
+    )
 }
 
 fn record(place: &str, store: &Path) -> Command {

@@ -62,7 +62,7 @@ impl NorFlash for Flash {
     }
 }
 
-/// Changes a word, the last one for now if the program has said so.
+/// Changes a word; the last one before the supply is cut, if the program has said so.
 fn put(at: usize, word: u32) {
     plant::write(at, word);
     plant::write(FLASH_WORDS_AT, plant::read(FLASH_WORDS_AT).wrapping_add(1));
