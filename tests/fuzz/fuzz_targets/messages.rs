@@ -10,9 +10,14 @@ mod v1;
 mod v2;
 
 use libfuzzer_sys::fuzz_target;
-use ohmward_proto::older::for_host;
+use ohmward_proto::message::PROTOCOL_VERSION;
+use ohmward_proto::older::{KEEPS_UNKNOWN, for_host};
+use ohmward_proto::settings::SettingsFault;
 use ohmward_proto::{Decoder, MAX_BODY, MAX_FRAME, Message, UnknownEvent, encode};
 use serde::Deserialize;
+
+const NO_ROOM_YET: Message = Message::SettingsResult(Err(SettingsFault::NoRoomYet));
+const NOT_STORED: Message = Message::SettingsResult(Err(SettingsFault::NotStored));
 
 fn frame(body: &[u8]) -> Vec<u8> {
     let mut whole = body.to_vec();
@@ -63,15 +68,21 @@ fuzz_target!(|body: &[u8]| {
     let (again, canonical) = decoded(&bytes).expect("what was encoded decodes");
     assert_eq!(sent(&again), bytes);
 
-    for protocol in 0..5 {
+    for protocol in 0..=PROTOCOL_VERSION {
         let Some(told) = for_host(message.clone(), protocol) else {
             continue;
         };
-        let told = sent(&told);
-        if protocol >= 3 {
-            assert_eq!(told, bytes, "a host of this version reads it as it is");
+        if protocol >= KEEPS_UNKNOWN {
+            // The one answer that somebody waits for and version 3 has no word for.
+            let as_known = if protocol == 3 && message == NO_ROOM_YET {
+                sent(&NOT_STORED)
+            } else {
+                bytes.clone()
+            };
+            assert_eq!(sent(&told), as_known, "told to version {protocol}");
             continue;
         }
+        let told = sent(&told);
         let (_, told) = decoded(&told).expect("sound");
         match (&message, protocol) {
             (Message::Event(event), 0..=1) => match all::<v1::Message>(&told) {
