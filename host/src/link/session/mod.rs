@@ -20,18 +20,22 @@
 //! **Two hosts.** A board keeps an event until one host has it on disk, readings go to whoever listens. With two hosts, in
 //! turn or at once, the log is whole in both stores together, not in each.
 
+mod acks;
+mod runs;
+#[cfg(test)]
+mod tests;
+
+use self::runs::EarlierRuns;
 use super::clock::{Clock, Moment, Stamp, Wall};
-use crate::store::{Entry, Written};
+use crate::store::Entry;
 use ohmward_proto::decoder::{Decoder, DecoderCounts};
 use ohmward_proto::event::UnknownEvent;
 use ohmward_proto::frame::{FrameError, MAX_FRAME, encode};
-use ohmward_proto::message::{
-    Ack, Acks, BoardId, CaptureHave, Hello, LinkStats, Message, PROTOCOL_VERSION,
-};
+use ohmward_proto::message::{BoardId, Hello, LinkStats, Message, PROTOCOL_VERSION};
 use ohmward_proto::older::KEEPS_UNKNOWN;
 use ohmward_proto::units::SampleIndex;
-use ohmward_proto::{Event, EventId, Reading};
-use std::collections::{BTreeSet, HashMap, VecDeque};
+use ohmward_proto::{EventId, Reading};
+use std::collections::HashMap;
 
 /// How long to wait for a hello, or for the settings, before asking again. Each hello asked for makes the board send all it
 /// has again, so the wait doubles up to the second value: a slow line is not asked faster than it answers.
@@ -51,8 +55,6 @@ const TIME_WAIT_US: i64 = 10_000_000;
 /// A reading is the newest there is when it goes out. One that is older than this by the clock of the run it seems to belong
 /// to comes from another run, whose hello was lost.
 const READING_LATE_US: f64 = 60e6;
-/// Earlier runs whose clocks are remembered, for events that come late.
-const RUNS_KEPT: usize = 4;
 
 /// What a host knows of the board at the other end.
 struct Peer {
@@ -94,8 +96,7 @@ pub struct LinkReport {
 pub struct Session {
     decoder: Decoder,
     peer: Option<Peer>,
-    /// Clocks of runs before this one, newest last.
-    earlier: VecDeque<(BoardId, u32, Clock)>,
+    earlier: EarlierRuns,
     wall: Wall,
     asked_us: i64,
     ask_again_us: i64,
@@ -126,7 +127,7 @@ impl Session {
         let mut session = Self {
             decoder: Decoder::new(),
             peer: None,
-            earlier: VecDeque::new(),
+            earlier: EarlierRuns::default(),
             wall: Wall::default(),
             asked_us: i64::MIN,
             ask_again_us: ASK_AGAIN_US,
@@ -261,12 +262,8 @@ impl Session {
     }
 
     fn remember(&mut self, peer: Peer) {
-        let (board, boot) = (peer.hello.board, peer.hello.boot);
-        self.earlier.retain(|(b, n, _)| (*b, *n) != (board, boot));
-        self.earlier.push_back((board, boot, peer.clock));
-        if self.earlier.len() > RUNS_KEPT {
-            self.earlier.pop_front();
-        }
+        let Peer { hello, clock, .. } = peer;
+        self.earlier.keep(hello.board, hello.boot, clock);
     }
 
     /// Takes bytes as they come and appends what is to be stored to `batch`.
@@ -332,13 +329,7 @@ impl Session {
             if let Some(peer) = self.peer.take() {
                 self.remember(peer);
             }
-            let of_this_run = |(board, boot, _): &(BoardId, u32, Clock)| {
-                (*board, *boot) == (hello.board, hello.boot)
-            };
-            let clock = match self.earlier.iter().position(of_this_run) {
-                Some(k) => self.earlier.remove(k).map(|(_, _, clock)| clock),
-                None => None,
-            };
+            let clock = self.earlier.take(hello.board, hello.boot);
             let clock = clock.unwrap_or_else(|| Clock::new(&hello, now));
             let spontaneous = now.mono_us.saturating_sub(self.asked_us) >= ASK_AGAIN_US;
             self.peer = Some(Peer {
@@ -510,354 +501,11 @@ impl Session {
             return None;
         }
         // Of an earlier run: by that run's clock if it was heard, else all that is known is when it came.
-        let board = peer.hello.board;
-        let clock = self
-            .earlier
-            .iter()
-            .find(|(b, boot, _)| (*b, *boot) == (board, id.boot));
-        Some(clock.map_or(
-            Stamp {
-                t_us: now.unix_us,
-                within_us: None,
-            },
-            |(_, _, clock)| clock.stamp(at, &self.wall),
-        ))
-    }
-
-    /// These entries are on disk now: acknowledges what the board may forget.
-    pub fn committed(&mut self, entries: &[Entry], written: &Written) {
-        let Some(hello) = self.peer.as_ref().map(|peer| peer.hello) else {
-            return;
+        let unknown = Stamp {
+            t_us: now.unix_us,
+            within_us: None,
         };
-        // Another board may have appeared on this line meanwhile: its event of the same number is not on disk.
-        let ids: BTreeSet<EventId> = entries
-            .iter()
-            .filter_map(|entry| match entry {
-                Entry::Event {
-                    board,
-                    event: Event { id, .. },
-                    ..
-                }
-                | Entry::UnreadEvent { board, id, .. } => (*board == hello.board).then_some(*id),
-                _ => None,
-            })
-            .filter(|id| !written.refused.contains(&(hello.board, id.boot)))
-            .collect();
-        self.report.acknowledged += ids.len() as u64;
-        if hello.protocol >= KEEPS_UNKNOWN {
-            for acks in together(hello.board, &ids) {
-                self.say(&Message::Acks(acks));
-            }
-        } else {
-            for id in ids {
-                self.say(&Message::Ack(Ack::Event(id)));
-            }
-        }
-        for &(board, event) in &written.captures_complete {
-            if board == hello.board {
-                self.say(&Message::Ack(Ack::Capture(event)));
-            }
-        }
-        for &(board, event, parts) in &written.captures_partial {
-            if board == hello.board && hello.protocol >= KEEPS_UNKNOWN && parts != 0 {
-                self.say(&Message::CaptureHave(CaptureHave {
-                    board,
-                    event,
-                    parts,
-                }));
-            }
-        }
-    }
-}
-
-/// As few messages as name them all.
-fn together(board: BoardId, ids: &BTreeSet<EventId>) -> Vec<Acks> {
-    let mut all: Vec<Acks> = Vec::new();
-    for &id in ids {
-        if let Some(acks) = all.last_mut()
-            && acks.first.boot == id.boot
-            && let Some(bit @ 0..64) = (id.seq - acks.first.seq).checked_sub(1)
-        {
-            acks.more |= 1 << bit;
-        } else {
-            all.push(Acks {
-                board,
-                first: id,
-                more: 0,
-            });
-        }
-    }
-    all
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-    use ohmward_proto::event::{Event, EventId, EventKind};
-
-    const T0: Moment = Moment {
-        mono_us: 0,
-        unix_us: 0,
-    };
-
-    fn frame(message: &Message) -> Vec<u8> {
-        let mut bytes = [0; MAX_FRAME];
-        let len = encode(message, &mut bytes).expect("fits");
-        bytes[..len].to_vec()
-    }
-
-    fn said(session: &mut Session) -> Vec<Message> {
-        let mut messages = Vec::new();
-        Decoder::new().feed(&session.take_output(), |m| messages.extend(m.ok()));
-        messages
-    }
-
-    fn hello(boot: u32) -> Message {
-        hello_of(1, boot, Some(0))
-    }
-
-    fn hello_of(protocol: u16, boot: u32, epoch_unix_ms: Option<i64>) -> Message {
-        Message::Hello(Hello {
-            protocol,
-            firmware: (0, 1, 0),
-            board: BoardId(5),
-            boot,
-            at: SampleIndex(0),
-            sample_rate_hz: 4000,
-            settings_hash: 0,
-            calibration_id: 0,
-            epoch_unix_ms,
-        })
-    }
-
-    fn event(boot: u32, seq: u32) -> Message {
-        Message::Event(Event {
-            id: EventId { boot, seq },
-            at: SampleIndex(8000),
-            kind: EventKind::Connected,
-        })
-    }
-
-    #[test]
-    fn nothing_is_acknowledged_before_it_is_committed() {
-        let mut session = Session::new();
-        let mut batch = Vec::new();
-        session.tick(T0);
-        assert!(matches!(
-            said(&mut session)[..],
-            [Message::HelloAsk { .. }, Message::TimeAsk { .. }]
-        ));
-        // An event before the hello is not kept and not acknowledged: it will come again.
-        session.receive(&frame(&event(1, 0)), T0, &mut batch);
-        assert!(batch.is_empty());
-        session.receive(&frame(&hello(1)), T0, &mut batch);
-        session.receive(&frame(&event(1, 0)), T0, &mut batch);
-        assert_eq!(batch.len(), 2);
-        let acks = |messages: Vec<Message>| {
-            messages
-                .into_iter()
-                .filter(|m| matches!(m, Message::Ack(_)))
-                .count()
-        };
-        assert_eq!(acks(said(&mut session)), 0);
-        session.committed(&batch, &Written::default());
-        assert_eq!(acks(said(&mut session)), 1);
-    }
-
-    #[test]
-    fn a_board_that_starts_again_is_met_anew() {
-        let mut session = Session::new();
-        let mut batch = Vec::new();
-        session.receive(&frame(&hello(1)), T0, &mut batch);
-        session.receive(&frame(&hello(2)), T0, &mut batch);
-        session.receive(&frame(&event(2, 0)), T0, &mut batch);
-        let stamp = session.stamp(SampleIndex(4000)).expect("known");
-        assert_eq!((stamp.t_us, stamp.within_us), (1_000_000, None));
-        assert!(matches!(
-            batch[2],
-            Entry::Event {
-                t_us: 2_000_000,
-                ..
-            }
-        ));
-    }
-
-    fn at_ms(ms: i64) -> Moment {
-        Moment {
-            mono_us: ms * 1000,
-            unix_us: 1_700_000_000_000_000 + ms * 1000,
-        }
-    }
-
-    fn time_is(messages: &[Message], at: u64) -> Message {
-        let token = messages
-            .iter()
-            .rev()
-            .find_map(|m| match m {
-                Message::TimeAsk { token } => Some(*token),
-                _ => None,
-            })
-            .expect("asked");
-        Message::CounterIs {
-            token,
-            boot: 1,
-            at: SampleIndex(at),
-        }
-    }
-
-    /// A board that has not said in whose words it speaks may speak in an older host's.
-    #[test]
-    fn a_board_of_today_is_taken_at_its_word_only_once_it_speaks_to_us() {
-        let mut session = Session::new();
-        let mut batch = Vec::new();
-        session.tick(at_ms(0));
-        let asked = said(&mut session);
-        let mut hear = |session: &mut Session, ms, message: &Message| {
-            let before = batch.len();
-            session.receive(&frame(message), at_ms(ms), &mut batch);
-            batch.len() - before
-        };
-        assert_eq!(hear(&mut session, 20, &hello_of(3, 1, None)), 1);
-        hear(&mut session, 20, &time_is(&asked, 0));
-        assert_eq!(hear(&mut session, 20, &event(1, 0)), 0);
-        hear(&mut session, 20, &Message::PeerIs { protocol: 2 });
-        assert_eq!(
-            hear(&mut session, 20, &event(1, 0)),
-            0,
-            "an older host's words"
-        );
-        hear(&mut session, 20, &Message::PeerIs { protocol: 3 });
-        assert_eq!(hear(&mut session, 20, &event(1, 0)), 1);
-        let Some(Entry::Event {
-            t_us,
-            host_us,
-            t_sigma_us,
-            ..
-        }) = batch.last()
-        else {
-            panic!("{batch:?}");
-        };
-        // Sample 8000 is two seconds after sample 0, which was taken within the 20 ms of the round trip.
-        assert_eq!(*host_us, at_ms(20).unix_us);
-        assert!((t_us - at_ms(2010).unix_us).abs() <= 400, "{t_us}");
-        assert!((10_000..11_000).contains(&t_sigma_us.expect("known")));
-        // The answer to a host of that version is asked for again once the board has started afresh.
-        session.receive(&frame(&hello_of(3, 2, None)), at_ms(9_000), &mut batch);
-        assert!(said(&mut session).contains(&Message::HelloAsk {
-            protocol: PROTOCOL_VERSION
-        }));
-    }
-
-    #[test]
-    fn many_events_are_acknowledged_in_one_message_and_an_old_board_hears_each() {
-        for (protocol, frames) in [(3, 2), (2, 4)] {
-            let mut session = Session::new();
-            let mut batch = Vec::new();
-            session.receive(&frame(&hello_of(protocol, 1, Some(0))), T0, &mut batch);
-            if protocol == 3 {
-                session.receive(&frame(&Message::PeerIs { protocol }), T0, &mut batch);
-            }
-            for seq in [7, 5, 69, 70] {
-                session.receive(&frame(&event(1, seq)), T0, &mut batch);
-            }
-            said(&mut session);
-            session.committed(&batch, &Written::default());
-            let acks = said(&mut session);
-            assert_eq!(acks.len(), frames, "{acks:?}");
-            let mut named: Vec<u32> = acks
-                .iter()
-                .flat_map(|m| match m {
-                    Message::Ack(Ack::Event(id)) => vec![id.seq],
-                    Message::Acks(acks) => {
-                        assert_eq!(acks.board, BoardId(5));
-                        acks.events().map(|id| id.seq).collect()
-                    }
-                    other => panic!("{other:?}"),
-                })
-                .collect();
-            named.sort_unstable();
-            assert_eq!(named, [5, 7, 69, 70]);
-        }
-    }
-
-    /// The line now leads to another board: what is on disk is the first one's.
-    #[test]
-    fn a_commit_acknowledges_nothing_to_another_board() {
-        let mut session = Session::new();
-        let mut batch = Vec::new();
-        session.receive(&frame(&hello(1)), T0, &mut batch);
-        session.receive(&frame(&event(1, 0)), T0, &mut batch);
-        let Message::Hello(first) = hello(1) else {
-            unreachable!()
-        };
-        let other = Message::Hello(Hello {
-            board: BoardId(6),
-            ..first
-        });
-        session.receive(&frame(&other), T0, &mut Vec::new());
-        said(&mut session);
-        session.committed(&batch, &Written::default());
-        assert_eq!(said(&mut session), []);
-    }
-
-    fn reading(at: u64) -> Reading {
-        Reading {
-            at: SampleIndex(at),
-            i_bond: ohmward_proto::BondCurrent::NotMeasured(
-                ohmward_proto::NotMeasured::WindowFilling,
-            ),
-            v_pos: None,
-            v_neg: None,
-            insulation: ohmward_proto::Insulation::NotMeasured {
-                why: ohmward_proto::NotMeasured::NeverYet,
-                since: SampleIndex(0),
-            },
-            state: ohmward_proto::measure::TripState::Closed,
-            bond_open: false,
-        }
-    }
-
-    /// The hello of a second run was lost: nothing of it goes under the first one, by whatever the board shows it.
-    #[test]
-    fn readings_of_a_run_whose_hello_was_lost_are_not_kept_under_the_run_before() {
-        let named = |boot, at| Message::RunReading {
-            boot,
-            reading: reading(at),
-        };
-        let plain = |at| Message::Reading(reading(at));
-        let cases = [
-            (3, named(1, 40_000), named(2, 44_000), 11_000),
-            (3, named(1, 40_000), plain(44_000), 11_000),
-            (2, plain(40_000), plain(8_000), 11_000),
-            // The counter is past the last reading again, but an hour late.
-            (2, plain(40_000), plain(60_000), 3_600_000),
-        ];
-        for (protocol, first, second, second_ms) in cases {
-            let mut session = Session::new();
-            let mut batch = Vec::new();
-            session.tick(at_ms(0));
-            let asked = said(&mut session);
-            let time = match time_is(&asked, 0) {
-                Message::CounterIs { token, at, .. } if protocol < 3 => {
-                    Message::TimeIs { token, at }
-                }
-                time => time,
-            };
-            session.receive(&frame(&hello_of(protocol, 1, None)), at_ms(20), &mut batch);
-            if protocol == 3 {
-                session.receive(&frame(&Message::PeerIs { protocol }), at_ms(20), &mut batch);
-            }
-            session.receive(&frame(&time), at_ms(20), &mut batch);
-            session.receive(&frame(&first), at_ms(10_010), &mut batch);
-            assert_eq!(batch.len(), 2, "{first:?}");
-            said(&mut session);
-            session.receive(&frame(&second), at_ms(second_ms), &mut batch);
-            assert_eq!(batch.len(), 2, "{second:?}");
-            assert_eq!(session.board(), None);
-            session.tick(at_ms(second_ms + 2000));
-            assert!(said(&mut session).contains(&Message::HelloAsk {
-                protocol: PROTOCOL_VERSION
-            }));
-        }
+        let clock = self.earlier.clock(peer.hello.board, id.boot);
+        Some(clock.map_or(unknown, |clock| clock.stamp(at, &self.wall)))
     }
 }
