@@ -350,11 +350,12 @@ where
             return Permit::Write;
         }
         // How near a trip could be is asked only where that matters: this runs after every sample.
-        if !self.trip_unkept() && !self.nv.wants_write(monitor.journal()) {
+        let now = monitor.now();
+        if !self.trip_unkept() && !self.nv.wants_write(monitor.journal(), now) {
             return Permit::Read;
         }
         let passed = |since: Option<SampleIndex>, ms: u64| {
-            since.is_some_and(|since| monitor.now().since(since) >= monitor.samples(ms))
+            since.is_some_and(|since| now.since(since) >= monitor.samples(ms))
         };
         let caught_up = self.wrote_at.is_none() || passed(self.wrote_at, CAUGHT_UP_MS);
         if caught_up

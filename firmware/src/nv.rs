@@ -156,8 +156,8 @@ pub struct Nv<F> {
     works_since: Option<SampleIndex>,
     failures: u32,
     not_before: SampleIndex,
-    /// Something is acknowledged and not written since then.
-    acked_since: Option<SampleIndex>,
+    /// Something is acknowledged and not written; it is to be from this moment on.
+    acked_due: Option<SampleIndex>,
     /// How things were when there was nothing to do.
     idle: Option<Idle>,
 }
@@ -189,7 +189,7 @@ impl<F: NorFlash> Nv<F> {
             works_since: None,
             failures: 0,
             not_before: SampleIndex(0),
-            acked_since: None,
+            acked_due: None,
             idle: None,
         };
         Ok((nv, found))
@@ -245,8 +245,7 @@ impl<F: NorFlash> Nv<F> {
         // Most of the time nothing is: one look, not a walk over all pages, after every sample.
         let read = self.ring.as_ref().map_or(0, Ring::read_serial);
         let idle = (journal.fill(), read, journal.acked_below(read), permit);
-        let late = |since: SampleIndex| now.since(since) >= ACKED_LATE_SAMPLES;
-        if self.told.is_none() && self.idle == Some(idle) && !self.acked_since.is_some_and(late) {
+        if self.told.is_none() && self.idle == Some(idle) && !self.acks_due(now) {
             return false;
         }
         self.idle = None;
@@ -275,12 +274,15 @@ impl<F: NorFlash> Nv<F> {
         !matches!(done, Ok(Done::Nothing))
     }
 
-    /// Events, or what is acknowledged of them, could be written now.
-    pub fn wants_write(&self, journal: &Journal) -> bool {
-        self.ring.as_ref().is_some_and(|ring| {
-            let low = journal.acked_below(ring.read_serial());
-            journal.fresh_len() > 0 || ring.is_staged() || low > ring.acked_below()
-        })
+    /// Events could be written now, or what is acknowledged of them has waited for long enough.
+    pub fn wants_write(&self, journal: &Journal, now: SampleIndex) -> bool {
+        self.ring
+            .as_ref()
+            .is_some_and(|ring| journal.fresh_len() > 0 || ring.is_staged() || self.acks_due(now))
+    }
+
+    fn acks_due(&self, now: SampleIndex) -> bool {
+        self.acked_due.is_some_and(|due| now >= due)
     }
 
     /// Something did not work: told once, tried again after a while that grows.
@@ -339,15 +341,15 @@ impl<F: NorFlash> Nv<F> {
             }
         }
         let low = journal.acked_below(ring.read_serial());
-        let acked_due = if low > ring.acked_below() {
-            let since = *self.acked_since.get_or_insert(now);
-            now.since(since) >= ACKED_LATE_SAMPLES
-                || low - ring.acked_below() >= ACKED_MANY
-                || ring.would_want_erase(low)
-        } else {
-            self.acked_since = None;
-            false
-        };
+        self.acked_due = (low > ring.acked_below()).then(|| {
+            let late = self.acked_due.unwrap_or(now.after(ACKED_LATE_SAMPLES));
+            if low - ring.acked_below() >= ACKED_MANY || ring.would_want_erase(low) {
+                late.min(now)
+            } else {
+                late
+            }
+        });
+        let acks_due = self.acked_due.is_some_and(|due| now >= due);
         if permit < Permit::Write {
             return Ok(Done::Nothing);
         }
@@ -381,7 +383,7 @@ impl<F: NorFlash> Nv<F> {
                 } else {
                     ring.stage(journal.fresh(), low)?;
                 }
-            } else if acked_due && (ready > KEPT_FREE || ring.would_want_erase(low)) {
+            } else if acks_due && (ready > KEPT_FREE || ring.would_want_erase(low)) {
                 ring.stage(core::iter::empty(), low)?;
             } else if may_erase && ring.wants_record() {
                 ring.stage_record()?;
