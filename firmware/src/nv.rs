@@ -156,10 +156,23 @@ pub struct Nv<F> {
     works_since: Option<SampleIndex>,
     failures: u32,
     not_before: SampleIndex,
-    /// Something is acknowledged and not written; it is to be from this moment on.
-    acked_due: Option<SampleIndex>,
+    acked: Option<AckedUnwritten>,
     /// How things were when there was nothing to do.
     idle: Option<Idle>,
+}
+
+/// Something is acknowledged and not written.
+#[derive(Clone, Copy, Debug)]
+struct AckedUnwritten {
+    since: SampleIndex,
+    /// It is much, or its room is wanted.
+    hurry: bool,
+}
+
+impl AckedUnwritten {
+    fn due(self, now: SampleIndex) -> bool {
+        self.hurry || now.since(self.since) >= ACKED_LATE_SAMPLES
+    }
 }
 
 /// What could give work: places taken in the journal, serials read and acknowledged, permit.
@@ -189,7 +202,7 @@ impl<F: NorFlash> Nv<F> {
             works_since: None,
             failures: 0,
             not_before: SampleIndex(0),
-            acked_due: None,
+            acked: None,
             idle: None,
         };
         Ok((nv, found))
@@ -282,7 +295,7 @@ impl<F: NorFlash> Nv<F> {
     }
 
     fn acks_due(&self, now: SampleIndex) -> bool {
-        self.acked_due.is_some_and(|due| now >= due)
+        self.acked.is_some_and(|acked| acked.due(now))
     }
 
     /// Something did not work: told once, tried again after a while that grows.
@@ -341,15 +354,11 @@ impl<F: NorFlash> Nv<F> {
             }
         }
         let low = journal.acked_below(ring.read_serial());
-        self.acked_due = (low > ring.acked_below()).then(|| {
-            let late = self.acked_due.unwrap_or(now.after(ACKED_LATE_SAMPLES));
-            if low - ring.acked_below() >= ACKED_MANY || ring.would_want_erase(low) {
-                late.min(now)
-            } else {
-                late
-            }
+        self.acked = (low > ring.acked_below()).then(|| AckedUnwritten {
+            since: self.acked.map_or(now, |acked| acked.since),
+            hurry: low - ring.acked_below() >= ACKED_MANY || ring.would_want_erase(low),
         });
-        let acks_due = self.acked_due.is_some_and(|due| now >= due);
+        let acks_due = self.acked.is_some_and(|acked| acked.due(now));
         if permit < Permit::Write {
             return Ok(Done::Nothing);
         }
