@@ -35,10 +35,8 @@ pub struct Seen {
     pub may_close: bool,
     /// The array went dark.
     pub must_rest: bool,
-    /// A person or a command asks for a reset.
-    pub reset: bool,
-    /// What insulation says to a reset.
-    pub insulation_for_reset: Result<(), ResetRefusal>,
+    /// A person or a command asks for a reset; with what insulation says to that.
+    pub reset: Option<Result<(), ResetRefusal>>,
     /// There have been too many trips lately, the present one included.
     pub too_many_trips: bool,
     /// The maintenance switch is on.
@@ -148,9 +146,8 @@ impl Latch {
             note(EventKind::Tripped { cause, picked_up });
             Self::Opening { tripped: now }
         };
-        if seen.reset
-            && let Err(refusal) = self.reset_allowed(seen)
-        {
+        let reset = seen.reset.map(|said| self.reset_allowed(seen, said));
+        if let Some(Err(refusal)) = reset {
             note(EventKind::ResetRefused(refusal));
         }
         let next = match self {
@@ -228,7 +225,7 @@ impl Latch {
                 note(EventKind::FailedToOpen);
                 Self::FailedToOpen { tripped: now }
             }
-            Self::Latched | Self::LockedOut if seen.reset && self.reset_allowed(seen).is_ok() => {
+            Self::Latched | Self::LockedOut if reset == Some(Ok(())) => {
                 note(EventKind::Reset);
                 Self::START
             }
@@ -246,8 +243,12 @@ impl Latch {
         }
     }
 
-    /// Every interlock of a reset, the nearest reason first.
-    pub fn reset_allowed(self, seen: &Seen) -> Result<(), ResetRefusal> {
+    /// Every interlock of a reset, the nearest reason first; what insulation says to it is the last.
+    pub fn reset_allowed(
+        self,
+        seen: &Seen,
+        insulation: Result<(), ResetRefusal>,
+    ) -> Result<(), ResetRefusal> {
         match self {
             Self::Resting { .. } | Self::Closing { .. } | Self::Closed { .. } => {
                 Err(ResetRefusal::NotLatched)
@@ -260,7 +261,7 @@ impl Latch {
                 Err(ResetRefusal::FaultStillThere)
             }
             Self::LockedOut if !seen.armed => Err(ResetRefusal::LockedOut),
-            Self::Latched | Self::LockedOut => seen.insulation_for_reset,
+            Self::Latched | Self::LockedOut => insulation,
         }
     }
 }
@@ -283,18 +284,18 @@ mod tests {
 
     /// Every combination of inputs.
     fn all_inputs() -> impl Iterator<Item = Seen> {
-        (0u16..384).map(|bits| Seen {
+        (0u16..256).map(|bits| Seen {
             trip: (bits & 1 != 0).then_some((TripCause::Commanded, SampleIndex(0))),
             feedback_closed: bits & 2 != 0,
             may_close: bits & 4 != 0,
             must_rest: bits & 8 != 0,
-            reset: bits & 16 != 0,
-            too_many_trips: bits & 32 != 0,
-            armed: bits & 64 != 0,
-            insulation_for_reset: match bits / 128 {
-                0 => Ok(()),
-                1 => Err(ResetRefusal::InsulationLow),
-                _ => Err(ResetRefusal::InsulationNotMeasured),
+            too_many_trips: bits & 16 != 0,
+            armed: bits & 32 != 0,
+            reset: match bits / 64 {
+                0 => None,
+                1 => Some(Ok(())),
+                2 => Some(Err(ResetRefusal::InsulationLow)),
+                _ => Some(Err(ResetRefusal::InsulationNotMeasured)),
             },
         })
     }
@@ -357,8 +358,8 @@ mod tests {
         walk(|from, input, to, events| {
             if from.tripped() && !to.tripped() {
                 assert!(from == Latch::Latched || (from == Latch::LockedOut && input.armed));
-                assert!(input.reset && input.trip.is_none() && !input.feedback_closed);
-                assert_eq!(input.insulation_for_reset, Ok(()));
+                assert!(input.trip.is_none() && !input.feedback_closed);
+                assert_eq!(input.reset, Some(Ok(())));
                 assert!(events.contains(&EventKind::Reset));
                 assert!(
                     !to.contactor(),
@@ -378,7 +379,7 @@ mod tests {
                         .any(|e| matches!(e, EventKind::Tripped { .. }))
                 );
             }
-            if input.reset && !events.contains(&EventKind::Reset) {
+            if input.reset.is_some() && !events.contains(&EventKind::Reset) {
                 assert!(
                     events
                         .iter()
@@ -479,8 +480,7 @@ mod tests {
                     feedback_closed: stuck_closed || n < 2,
                     may_close: true,
                     must_rest: false,
-                    reset: false,
-                    insulation_for_reset: Ok(()),
+                    reset: None,
                     too_many_trips: false,
                     armed: false,
                 };

@@ -35,10 +35,10 @@ const BACK: u64 = 4;
 /// The setting.
 #[derive(Clone, Copy, Debug)]
 pub struct DefiniteTime {
-    /// Pickup level, in the unit of the value watched.
-    pub above: i32,
-    /// Samples to hold.
-    pub hold: u64,
+    above: i32,
+    /// Once picked up, it stays so above this.
+    stays_above: i32,
+    hold: u64,
 }
 
 /// The memory.
@@ -60,6 +60,15 @@ impl PickupState {
 }
 
 impl DefiniteTime {
+    /// `above`: pickup level, in the unit of the value watched. `hold`: samples.
+    pub const fn new(above: i32, hold: u64) -> Self {
+        Self {
+            above,
+            stays_above: above / 100 * RESET_RATIO_PERCENT,
+            hold,
+        }
+    }
+
     /// Samples until it could trip at the soonest.
     pub fn soonest(&self, state: &PickupState) -> u64 {
         let missing = (self.hold * BACK).saturating_sub(state.held);
@@ -75,7 +84,7 @@ impl DefiniteTime {
     ) -> Verdict {
         let level = match state.since {
             None => self.above,
-            Some(_) => self.above / 100 * RESET_RATIO_PERCENT,
+            Some(_) => self.stays_above,
         };
         if !is_above(level) {
             state.held = state.held.saturating_sub(1);
@@ -100,10 +109,7 @@ impl DefiniteTime {
 mod tests {
     use super::*;
 
-    const LIMIT: DefiniteTime = DefiniteTime {
-        above: 300_000,
-        hold: 400,
-    };
+    const LIMIT: DefiniteTime = DefiniteTime::new(300_000, 400);
 
     fn run(values: impl IntoIterator<Item = i32>) -> Option<(u64, SampleIndex)> {
         let mut state = PickupState::default();

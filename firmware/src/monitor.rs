@@ -670,9 +670,9 @@ impl Monitor {
 impl Derived {
     fn of(settings: &Settings, rate: u32) -> Self {
         let samples = |ms: u64| ms * u64::from(rate) / 1000;
-        let definite = |limit: ohmward_proto::settings::DefiniteTime| DefiniteTime {
-            above: MicroAmps::from_amps(limit.above).0,
-            hold: samples(u64::from(limit.hold_ms)),
+        let definite = |limit: ohmward_proto::settings::DefiniteTime| {
+            let above = MicroAmps::from_amps(limit.above);
+            DefiniteTime::new(above.0, samples(u64::from(limit.hold_ms)))
         };
         Self {
             continuous: definite(settings.current.continuous),

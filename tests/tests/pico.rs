@@ -413,7 +413,8 @@ fn the_image_boots_connects_trips_and_survives() {
         mean(&bench.work[quiet.clone()]),
         mean(&bench.waited[quiet.clone()]),
     );
-    assert!(mean(&bench.work[quiet]) < CYCLES_A_SAMPLE * 8 / 10);
+    // What `nv` asks of a board, so that it catches up with a write to flash in as long again.
+    assert!(mean(&bench.work[quiet]) <= CYCLES_A_SAMPLE / 2);
     // The ring holds 128 samples, and 8 of them are left alone.
     assert!(
         since_start < 120 && without_rest < 24,

@@ -18,6 +18,7 @@ impl Monitor {
             core::mem::take(&mut self.trip_asked).then_some((TripCause::Commanded, now));
         self.debounce(inputs.contactor_feedback);
         self.armed = inputs.arm;
+        let asked = pressed || command == Some(Command::Reset);
         let under_load = self.latch.contactor();
         let pending_trip = self.pending_trip.map(|cause| (cause, now));
         let seen = Seen {
@@ -25,8 +26,7 @@ impl Monitor {
             feedback_closed: self.feedback,
             may_close: self.watch.may_close(now) && self.self_tested(),
             must_rest: self.watch.must_rest(now),
-            reset: pressed || command == Some(Command::Reset),
-            insulation_for_reset: self.watch.for_reset(self.tripped_at),
+            reset: asked.then(|| self.watch.for_reset(self.tripped_at)),
             too_many_trips: self.trips.too_many(now),
             armed: self.armed,
         };
@@ -99,7 +99,7 @@ impl Monitor {
         let outcome = match command {
             Command::Reset => self
                 .latch
-                .reset_allowed(seen)
+                .reset_allowed(seen, self.watch.for_reset(self.tripped_at))
                 .map_or_else(CommandOutcome::ResetRefused, |()| CommandOutcome::Done),
             // Answered when it came.
             Command::Trip => return,

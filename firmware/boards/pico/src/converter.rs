@@ -21,6 +21,9 @@ pub use dma::{Dma, Size, Start};
 
 /// Samples per second and channel.
 pub const RATE_HZ: u32 = 4000;
+/// Between two samples, exactly.
+const SAMPLE_US: u64 = 1_000_000 / RATE_HZ as u64;
+const _: () = assert!(1_000_000 % RATE_HZ == 0);
 const INPUTS: usize = 4;
 /// Conversions of each input in a sample.
 const OVERSAMPLED: usize = 16;
@@ -93,7 +96,7 @@ impl Converter {
         while self.adc.cs().read().ready().bit_is_clear() {}
         self.dma.stop();
         let since = now_us(&self.timer).wrapping_sub(self.began_us);
-        let due = since * u64::from(RATE_HZ) / 1_000_000;
+        let due = since / SAMPLE_US;
         (self.dma, self.began_us) = run(&self.adc, &self.timer);
         self.missed += due.saturating_sub(self.taken).max(1);
         self.taken = 0;
@@ -117,7 +120,7 @@ impl Converter {
 
     /// Sleeps until the next sample should be there.
     fn wait(&self) {
-        let due = (self.taken + 1) * 1_000_000 / u64::from(RATE_HZ) + self.began_us;
+        let due = (self.taken + 1) * SAMPLE_US + self.began_us;
         let now = now_us(&self.timer);
         // At least so long that the alarm lies ahead when it is set.
         let alarm = due.max(now + 4) as u32;
