@@ -164,8 +164,8 @@ pub struct Monitor {
     /// The reading that the latest spectrum was begun for.
     analysed_for: SampleIndex,
     next_spectrum: SampleIndex,
-    /// The bond current before the bond was opened for a check, to be compared once it is closed again.
-    before_check: Option<BeforeCheck>,
+    /// The bond current before the board had to forget what it compares with, until it compares again.
+    before: Option<Before>,
     /// No full window since then while the array is connected.
     starved_since: Option<SampleIndex>,
     v_pos_median: Median3,
@@ -215,12 +215,23 @@ pub struct Monitor {
     settings_asked: Option<SampleIndex>,
 }
 
-/// Bond current right before a check, µA.
+/// Bond current over whole cycles, µA.
 #[derive(Clone, Copy, Debug)]
-struct BeforeCheck {
+struct DcAndAc {
     dc: i32,
     /// RMS without the DC.
     ac: i32,
+}
+
+/// Bond current right before a check, missed samples or new settings.
+#[derive(Clone, Copy, Debug)]
+struct Before {
+    current: DcAndAc,
+    at: SampleIndex,
+    /// It may change by so many quarters of the lowest sudden level.
+    quarters: i32,
+    /// It has been compared with what flows since; once more when the waveform is compared with itself again.
+    compared: bool,
 }
 
 /// Settings in samples and integer units.
@@ -315,7 +326,7 @@ impl Monitor {
             spectrum: None,
             analysed_for: SampleIndex(0),
             next_spectrum: SampleIndex(0),
-            before_check: None,
+            before: None,
             starved_since: None,
             v_pos_median: Median3::default(),
             v_neg_median: Median3::default(),
@@ -381,6 +392,7 @@ impl Monitor {
             return Ok(());
         }
         self.applied_at = Some(self.now);
+        self.remember_current(false);
         let rate = self.identity.sample_rate_hz;
         let window = whole_cycles(rate, settings.mains)?;
         self.settings = settings;
@@ -434,7 +446,7 @@ impl Monitor {
             || self.ground_fault.picked_up()
             || self.sudden.busy()
             || self.bond.busy()
-            || self.before_check.is_some()
+            || self.before.is_some()
             || self.feedback_changed.is_some()
             || self.trip_asked
             || self.despike.busy()
@@ -578,8 +590,8 @@ impl Monitor {
         self.watch_sudden();
         if self.looks_away() {
             // The window still holds the current from before.
-            if !self.was_away && self.latch.contactor() {
-                self.before_check = self.cycles();
+            if !self.was_away {
+                self.remember_current(!self.settings.earthing.has_bond());
             }
             self.looked_away = now;
         }
@@ -587,8 +599,8 @@ impl Monitor {
         if self.bond_open() {
             self.bond_was_open = now;
         }
-        if self.latch.tripped() {
-            self.before_check = None;
+        if !self.latch.contactor() {
+            self.before = None;
         }
         if now >= self.next_reading {
             self.make_reading();

@@ -6,7 +6,7 @@ use crate::bond::BondSeen;
 use crate::calibrate::{Calibrated, MicroAmps, MilliVolts};
 use crate::capture::Worth;
 use crate::limits::Verdict;
-use crate::monitor::{BeforeCheck, Outputs};
+use crate::monitor::{Before, DcAndAc, Outputs};
 use crate::spectrum::Spectrum;
 use ohmward_proto::event::{EventKind, TripCause};
 use ohmward_proto::settings::Earthing;
@@ -23,6 +23,12 @@ const SUDDEN_BLIND_S: u64 = 5;
 /// How long what the board switches may ring in the bond current: contactor movement and the charging of leakage
 /// capacitance when the bond closes.
 pub(super) const OWN_SWITCHING_MS: u64 = 60;
+/// By when the waveform is compared with itself again after a check, in ms: 60 ms of ringing, five cycles in step. A current that
+/// does not repeat with the mains is compared with the one before at this moment for the last time.
+pub(super) const COMPARES_AGAIN_MS: u64 = 400;
+/// Change of the bond current that is a step, in quarters of the lowest sudden level; and where the sun has its share in it.
+const STEP_QUARTERS: i32 = 3;
+const WANDER_QUARTERS: i32 = 6;
 
 impl Monitor {
     pub(super) fn fill_windows(&mut self, seen: &Calibrated) {
@@ -102,7 +108,6 @@ impl Monitor {
                 peak: sudden.peak,
                 limit: sudden.level,
             };
-            self.before_check = None;
             return Some((cause, sudden.since));
         }
         match (ground_fault, continuous) {
@@ -132,9 +137,37 @@ impl Monitor {
     }
 
     /// DC and the RMS of all else, over two cycles of the mains as they are followed.
-    pub(super) fn cycles(&self) -> Option<BeforeCheck> {
+    fn cycles(&self) -> Option<DcAndAc> {
         let (dc, ac) = self.sudden.dc_and_ac()?;
-        Some(BeforeCheck { dc, ac })
+        Some(DcAndAc { dc, ac })
+    }
+
+    /// The samples that a sudden change would be found by are about to be forgotten: what flows now is compared with what
+    /// flows afterwards. `wanders`: for a while, in which the sun changes it too.
+    pub(super) fn remember_current(&mut self, wanders: bool) {
+        if !self.latch.contactor() || self.before.is_some() {
+            return;
+        }
+        let at = self.now;
+        self.before = self.cycles().map(|current| Before {
+            // A change that is being timed is no part of what was there before.
+            current: DcAndAc {
+                dc: if self.sudden.busy() {
+                    self.standing
+                } else {
+                    current.dc
+                },
+                ..current
+            },
+            at,
+            // The residual current of an array without a bond goes on through the check, and with it what the sun does.
+            quarters: if wanders {
+                WANDER_QUARTERS
+            } else {
+                STEP_QUARTERS
+            },
+            compared: false,
+        });
     }
 
     /// A ground-fault fuse stands in the bond.
@@ -146,9 +179,9 @@ impl Monitor {
     }
 
     /// DC and the RMS of all else, over the last whole cycles.
-    pub(super) fn dc_and_ac(&self) -> BeforeCheck {
+    pub(super) fn dc_and_ac(&self) -> DcAndAc {
         let (dc, rms) = (i64::from(self.i_bond.mean()), i64::from(self.i_bond.rms()));
-        BeforeCheck {
+        DcAndAc {
             dc: dc as i32,
             ac: (rms * rms - dc * dc).max(0).isqrt() as i32,
         }
@@ -200,16 +233,37 @@ impl Monitor {
         Some((TripCause::BondInterrupted { v }, since))
     }
 
-    /// A fault that came while the bond was open for a check is there when it closes: compares with the current before.
+    /// A fault that came while the bond was open for a check, over missed samples or new settings is there afterwards: compares
+    /// with the current before. As soon as two cycles are there, and again when sudden changes are looked for again: what comes
+    /// in between is not in their samples.
     pub(super) fn changed_over_check(&mut self) -> Option<(TripCause, SampleIndex)> {
-        let before = self.before_check?;
-        // What was there before is forgotten by then: the samples of sudden changes begin afresh.
+        let before = self.before?;
         let ringing = self.identity.samples(OWN_SWITCHING_MS);
         if self.looks_away() || self.now.since(self.looked_away) <= ringing {
             return None;
         }
-        let after = self.cycles()?;
-        self.before_check = None;
+        let over = self.now >= self.compares_by(&before);
+        let last = over || self.sudden.compares() || !self.settings.current.sudden.enabled;
+        if before.compared && !last {
+            return None;
+        }
+        let after = self.cycles();
+        self.before = (!last).then_some(match after {
+            // What has wandered so far is no part of a step to come.
+            Some(current) if before.quarters > STEP_QUARTERS => Before {
+                current,
+                quarters: STEP_QUARTERS,
+                compared: true,
+                ..before
+            },
+            after => Before {
+                compared: after.is_some(),
+                ..before
+            },
+        });
+        let (after, quarters) = (after?, before.quarters);
+        let since = before.at.max(self.looked_away);
+        let before = before.current;
         let dc = after.dc.saturating_sub(before.dc);
         // Of an alternating part only the size can be compared: its angle has turned on since, nobody knows how far.
         let ac = after.ac.saturating_sub(before.ac);
@@ -223,24 +277,25 @@ impl Monitor {
         let change = if larger < 0 { -size } else { size };
         let limits = &self.settings.current.sudden;
         let level = MicroAmps::from_amps(limits.low.above).0;
-        // The residual current of an array without a bond goes on through the check, and with it what the sun does meanwhile.
-        let allowed = if self.settings.earthing.has_bond() {
-            level / 4 * 3
-        } else {
-            level / 2 * 3
-        };
+        let allowed = level / 4 * quarters;
         (limits.enabled && change.saturating_abs() > allowed).then_some((
             TripCause::SuddenChange {
                 peak: MicroAmps(change).amps(),
                 limit: limits.low.above,
             },
-            self.looked_away,
+            since,
         ))
+    }
+
+    /// When the current is compared with the one before for the last time.
+    pub(super) fn compares_by(&self, before: &Before) -> SampleIndex {
+        let samples = self.identity.samples(COMPARES_AGAIN_MS);
+        before.at.max(self.looked_away).after(samples)
     }
 
     /// Tells when sudden changes cannot be watched for long, and when they can again.
     pub(super) fn watch_sudden(&mut self) {
-        let blind = self.latch.contactor() && self.sudden.untrusted();
+        let blind = self.latch.contactor() && self.sudden.blind();
         let since = blind.then(|| self.sudden_blind.unwrap_or(self.now));
         self.sudden_blind = since;
         let long = self.identity.samples(SUDDEN_BLIND_S * 1000);

@@ -21,6 +21,7 @@ impl Monitor {
             }
             self.capture.break_off(self.now.after(1));
         } else {
+            self.remember_current(false);
             self.break_off(u64::from(lost));
             self.now = self.now.after(u64::from(lost));
         }
@@ -52,7 +53,6 @@ impl Monitor {
             || !self.poles_seen
             || hot
             || !self.sudden.watches()
-            || self.sudden_blind.is_some()
             || self.sudden_blind_told
             || self.latch.busy()
             || self.watch.measuring()
@@ -84,6 +84,7 @@ impl Monitor {
             self.fuse.warm(MicroAmps(self.i_bond.rms()).amps(), skipped);
             self.fuse.rest(skipped);
             self.break_off(skipped);
+            self.sudden_blind = None;
             self.now = SampleIndex(at.0 - 1);
         }
     }
