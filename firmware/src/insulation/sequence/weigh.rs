@@ -74,7 +74,9 @@ impl Sequence {
     /// One piece of arithmetic, if any is due: sums of what has just been seen, then fits, verdict, check. `Some` when
     /// something follows from it.
     fn piece(&mut self) -> Option<Progress> {
-        if self.stay_mut().is_some_and(Stay::sum_some) {
+        // The one before the newest too: its last row ends it.
+        let begun = self.stays.get_mut(..self.begun).unwrap_or_default();
+        if begun.iter_mut().any(Stay::sum_some) {
             return None;
         }
         let complete = self.stays().iter().filter(|stay| stay.samples > 0).count();
