@@ -31,7 +31,7 @@ use crate::stretch::Stretch;
 use crate::sudden::{Step, Sudden};
 use crate::window::{Window, whole_cycles};
 use ohmward_proto::event::{EventKind, StartReason, TripCause};
-use ohmward_proto::measure::{BondSpectrum, Channel, Codes, NotMeasured, Reading, TripState};
+use ohmward_proto::measure::{BondSpectrum, Codes, NotMeasured, Reading, TripState};
 use ohmward_proto::message::{BoardId, Command, Message};
 use ohmward_proto::settings::{Calibration, Settings, SettingsFault};
 use ohmward_proto::units::SampleIndex;
@@ -179,6 +179,8 @@ pub struct Monitor {
     ground_fault: PickupState,
     watch: Watch,
     latch: Latch,
+    /// What the last slow look found: until the next one it stands in the way of a reset.
+    found_slowly: Option<(TripCause, SampleIndex)>,
     tripped_at: SampleIndex,
     trips: RecentTrips,
     armed: bool,
@@ -338,6 +340,7 @@ impl Monitor {
             ground_fault: PickupState::default(),
             watch: Watch::new(setup, settings.insulation, settings.check, memory.stays),
             latch: Latch::START,
+            found_slowly: None,
             tripped_at: SampleIndex(0),
             trips: RecentTrips::new(rate, 0),
             armed: false,
@@ -631,12 +634,12 @@ impl Monitor {
         };
         self.note_bridge_current();
         let state = self.latch.state();
-        let watched = match self.plausible.lost() {
-            Some(channel @ (Channel::VPos | Channel::VNeg)) => {
+        let watched = match self.plausible.lost_pole() {
+            Some(channel) => {
                 self.watch
                     .break_off(self.now, state, NotMeasured::SensorLost(channel))
             }
-            _ => self.watch.step(self.now, &poles, state),
+            None => self.watch.step(self.now, &poles, state),
         };
         self.begin_own_tests(watched.waiting);
         self.note_all(watched)

@@ -518,12 +518,11 @@ impl Calibration {
     #[must_use]
     pub fn is_sound(&self) -> bool {
         let scale = |s: Scale, full: f32| {
-            s.zero.is_finite()
-                && s.per_count.is_finite()
-                && s.per_count != 0.0
-                && s.per_count.abs() * 32768.0 <= full
+            // A NaN is below nothing, so it is not sound either.
+            let ends = [i16::MIN, i16::MAX].map(|code| s.value(code).abs());
+            s.per_count != 0.0 && ends.iter().all(|end| *end <= full)
         };
-        // 150 A and 2 kV: sums of squares over a window then stay inside 64 bits.
+        // Zero included: 150 A and 2 kV: sums of squares over a window then stay inside 64 bits.
         scale(self.i_fine, 150.0)
             && scale(self.i_wide, 150.0)
             && scale(self.v_pos, 2000.0)

@@ -93,6 +93,12 @@ fn compare(pos: &Scale, neg: &Scale) -> BridgeCheck {
     let unsure = 3.0 * libm::sqrtf(pos.sigma * pos.sigma + neg.sigma * neg.sigma);
     let larger = pos.value.abs().max(neg.value.abs());
     let apart = (pos.value - neg.value).abs() > unsure + APART_PART * larger;
+    // A scale that is no number, or none at all, agrees with nothing.
+    if !(unsure + larger).is_finite() || larger <= 0.0 {
+        return BridgeCheck::Unclear {
+            unseen: unseen(1.0),
+        };
+    }
     match (apart, pos.steady && neg.steady) {
         (true, true) => BridgeCheck::Disagrees,
         // The array's doing, and what the bridge does is not seen behind it.

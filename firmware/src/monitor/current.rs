@@ -83,7 +83,13 @@ impl Monitor {
             return (now.since(since) > patience).then_some((TripCause::SamplesLost, since));
         }
         self.starved_since = None;
-        if let Some(trip) = self.bond_trip().or_else(|| self.changed_over_check()) {
+        let slow = self.slow_look();
+        if slow {
+            self.found_slowly = self.bond_trip();
+        } else if !self.latch.tripped() {
+            self.found_slowly = None;
+        }
+        if let Some(trip) = self.found_slowly.or_else(|| self.changed_over_check()) {
             return Some(trip);
         }
         let window = &self.i_bond;
@@ -97,7 +103,6 @@ impl Monitor {
             .continuous
             .step(&mut self.continuous, now, |level| window.rms_above(level));
         let limits = &self.settings.current;
-        let slow = self.now.0.is_multiple_of(SLOW_LOOK);
         let rms = MicroAmps(if slow { window.rms() } else { 0 }).amps();
         let hot = slow && self.has_fuse() && self.fuse.warm(rms, SLOW_LOOK);
         if slow && !self.sudden.busy() && !self.continuous.picked_up() {
@@ -125,14 +130,11 @@ impl Monitor {
                 },
                 since,
             )),
-            (Verdict::Quiet | Verdict::PickedUp, Verdict::Quiet | Verdict::PickedUp) => hot
-                .then_some((
-                    TripCause::FuseHeated {
-                        rms,
-                        rating: self.fuse.rating(),
-                    },
-                    now,
-                )),
+            (Verdict::Quiet | Verdict::PickedUp, Verdict::Quiet | Verdict::PickedUp) => {
+                let rating = self.fuse.rating();
+                self.found_slowly = hot.then_some((TripCause::FuseHeated { rms, rating }, now));
+                self.found_slowly
+            }
         }
     }
 
@@ -216,11 +218,8 @@ impl Monitor {
         self.now.0.is_multiple_of(SLOW_LOOK)
     }
 
-    /// The bond was told to be closed and does not hold its pole.
+    /// The bond was told to be closed and does not hold its pole. To be asked at every slow look.
     pub(super) fn bond_trip(&mut self) -> Option<(TripCause, SampleIndex)> {
-        if !self.slow_look() {
-            return None;
-        }
         let (v_pos, v_neg) = (self.v_pos.mean(), self.v_neg.mean());
         let seen = BondSeen {
             told_open: self.bond_open(),

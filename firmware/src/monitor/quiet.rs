@@ -115,8 +115,8 @@ impl Monitor {
         Reading {
             at,
             i_bond,
-            v_pos: (lost != Some(Channel::VPos)).then_some(v_pos),
-            v_neg: (lost != Some(Channel::VNeg)).then_some(v_neg),
+            v_pos: (!self.plausible.is_lost(Channel::VPos)).then_some(v_pos),
+            v_neg: (!self.plausible.is_lost(Channel::VNeg)).then_some(v_neg),
             insulation: self.watch.insulation(),
             state: self.latch.state(),
             bond_open: self.bond_open(),
