@@ -50,6 +50,8 @@ const FEEDBACK_BOUNCE_MS: u64 = 20;
 const LOST_HELD_MAX: u16 = 8;
 /// How long the feedback input must stand before it counts, in ms.
 const FEEDBACK_STANDS_MS: u64 = 10;
+/// A sample in which it reads otherwise weighs as much as this many in which it does not: one that never comes to rest counts too.
+const FEEDBACK_WEIGHT: u64 = 4;
 /// Settings are taken at most this often, in s: taking them begins every timer afresh.
 const APPLY_EVERY_S: u64 = 10;
 
@@ -166,7 +168,9 @@ pub struct Monitor {
     next_spectrum: SampleIndex,
     /// The bond current before the board had to forget what it compares with, until it compares again.
     before: Option<Before>,
-    /// No full window since then while the array is connected.
+    /// Samples that were filled in for missed ones, less those that came.
+    filled_in: u64,
+    /// No full window, or one filled in for the most part, since then while the array is connected.
     starved_since: Option<SampleIndex>,
     v_pos_median: Median3,
     v_neg_median: Median3,
@@ -196,9 +200,9 @@ pub struct Monitor {
     pending_trip: Option<TripCause>,
     /// That trip is one from before a power cut.
     restored: bool,
-    /// The feedback input, and since when it reads otherwise.
+    /// The feedback input, and how much speaks against it.
     feedback: bool,
-    feedback_changed: Option<SampleIndex>,
+    feedback_doubt: u64,
     /// When settings were last taken.
     applied_at: Option<SampleIndex>,
     capture: Capture,
@@ -329,6 +333,7 @@ impl Monitor {
             analysed_for: SampleIndex(0),
             next_spectrum: SampleIndex(0),
             before: None,
+            filled_in: 0,
             starved_since: None,
             v_pos_median: Median3::default(),
             v_neg_median: Median3::default(),
@@ -359,7 +364,7 @@ impl Monitor {
             },
             restored: false,
             feedback: false,
-            feedback_changed: None,
+            feedback_doubt: 0,
             applied_at: None,
             capture: Capture::new(memory.capture),
             journal: Journal::placed(identity.boot, memory.journal),
@@ -450,7 +455,7 @@ impl Monitor {
             || self.sudden.busy()
             || self.bond.busy()
             || self.before.is_some()
-            || self.feedback_changed.is_some()
+            || self.feedback_doubt > 0
             || self.trip_asked
             || self.despike.busy()
             || self.fuse.busy()

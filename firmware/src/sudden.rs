@@ -355,11 +355,13 @@ impl Sudden {
     /// Samples until [`Self::compares`] could begin at the soonest.
     pub fn soonest_compare(&self) -> u64 {
         let period = &self.period;
-        let filling = (self.two_cycles() / 2 * 5).saturating_sub(self.rings.i.filled);
+        // The period may still become shorter.
+        let filling = (5 * period.shortest) >> FRACTION_BITS;
+        let filling = filling.saturating_sub(self.rings.i.filled as u64);
         let cycles = STEADY_CYCLES.saturating_sub(period.steady_cycles);
         u64::from(cycles * period.cycle)
             .saturating_sub(u64::from(period.samples))
-            .max(filling as u64)
+            .max(filling)
     }
 
     /// Samples until it could trip at the soonest. A level counts once what stands out of the waveform has an eighth of the

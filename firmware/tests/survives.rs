@@ -12,7 +12,7 @@ use ohmward_core::ram_flash::RamFlash;
 use ohmward_proto::event::{EventKind, ResetRefusal, TripCause};
 use ohmward_proto::measure::{Channel, NotMeasured, TripState};
 use ohmward_proto::message::{Command, CommandOutcome, Message};
-use ohmward_proto::settings::{Calibration, Earthing, Scale};
+use ohmward_proto::settings::{Calibration, Earthing, Mains, Scale, SettingsFault};
 use ohmward_proto::{Insulation, Settings};
 use std::rc::Rc;
 
@@ -185,4 +185,24 @@ fn a_kept_calibration_that_is_not_sound_is_a_trip_on_the_design_values() {
         Some(TripCause::SettingsLost)
     );
     assert_eq!(b.board.kept().calibration, None);
+}
+
+/// Another mains frequency than the grid's leaves sudden changes unwatched: no host sets it from afar.
+#[test]
+fn another_mains_frequency_needs_the_maintenance_switch() {
+    let mut b = start(Flaky::default());
+    b.run(40.0);
+    let settings = Settings {
+        mains: Mains::Hz60,
+        ..*b.board.monitor().settings()
+    };
+    b.say(&Message::SettingsPut(settings));
+    b.run(0.1);
+    b.host(true);
+    assert_eq!(b.results, [Err(SettingsFault::LooserNeedsArm)]);
+    b.arm.0.set(true);
+    b.say(&Message::SettingsPut(settings));
+    b.run(1.0);
+    b.host(true);
+    assert!(matches!(b.results.last(), Some(Ok(_))), "{:?}", b.results);
 }

@@ -7,6 +7,7 @@ use common::{Bench, RATE};
 use ohmward_proto::event::{EventKind, TripCause};
 use ohmward_proto::message::{Command, Message};
 use ohmward_proto::settings::Earthing;
+use std::collections::VecDeque;
 
 const STEP_A: f64 = 0.04;
 /// Without a bond the sun changes the residual current meanwhile: 45 mA are allowed for over a whole check.
@@ -82,8 +83,18 @@ fn a_step_right_after_a_check_trips() {
             let mut b = ready(earthing);
             measure(&mut b);
             let at = over + ms * i64::from(RATE) / 1000;
+            // What was said of the soonest trip in the last 10 ms.
+            let mut said = VecDeque::from([u64::MAX; 40]);
             for n in 0..at + 2 * i64::from(RATE) {
+                said.pop_back();
+                said.push_front(b.monitor.soonest_trip());
                 b.sample(if n < at { I_A } else { I_A + step_a });
+                if b.trip().is_some() {
+                    for (before, soonest) in (1..).zip(&said) {
+                        assert!(*soonest <= before, "{soonest} said {before} before");
+                    }
+                    break;
+                }
             }
             if !trips(&b) {
                 missed.push(ms);

@@ -14,7 +14,8 @@ use ohmward_proto::units::{SampleIndex, Volts};
 
 /// Samples between two looks at light and bond: 4 ms at 4 kS/s.
 pub(super) const SLOW_LOOK: u64 = 16;
-/// How long the array may stay connected while so many samples are missed that no window fills, in ms.
+/// How long the array may stay connected while so many samples are missed that no window fills, or more than half of them, in ms:
+/// what is timed by samples takes twice as long then.
 pub(super) const STARVED_MS: u64 = 200;
 /// A spectrum goes with a reading at most this often, in s.
 const SPECTRUM_EVERY_S: u64 = 60;
@@ -32,6 +33,7 @@ const WANDER_QUARTERS: i32 = 6;
 
 impl Monitor {
     pub(super) fn fill_windows(&mut self, seen: &Calibrated) {
+        self.filled_in = self.filled_in.saturating_sub(1);
         let i = self.without_test_current(seen.i_bond);
         if self.has_fuse()
             && let Some(i2t_a2s) = self.fuse.strain(i)
@@ -73,16 +75,19 @@ impl Monitor {
             self.ground_fault.clear();
             return Some((TripCause::SensorLost(channel), now));
         }
-        if !self.i_bond.full() {
-            if !self.latch.contactor() {
-                self.starved_since = None;
-                return None;
-            }
+        let full = self.i_bond.full();
+        let starved = !full || self.filled_in > self.i_bond.len() as u64;
+        if starved && self.latch.contactor() {
             let since = *self.starved_since.get_or_insert(now);
-            let patience = self.identity.samples(STARVED_MS);
-            return (now.since(since) > patience).then_some((TripCause::SamplesLost, since));
+            if now.since(since) > self.identity.samples(STARVED_MS) {
+                return Some((TripCause::SamplesLost, since));
+            }
+        } else {
+            self.starved_since = None;
         }
-        self.starved_since = None;
+        if !full {
+            return None;
+        }
         let slow = self.slow_look();
         if slow {
             self.found_slowly = self.bond_trip();
@@ -147,7 +152,8 @@ impl Monitor {
     /// The samples that a sudden change would be found by are about to be forgotten: what flows now is compared with what
     /// flows afterwards. `wanders`: for a while, in which the sun changes it too.
     pub(super) fn remember_current(&mut self, wanders: bool) {
-        if !self.latch.contactor() || self.before.is_some() {
+        // Behind an open bond nothing flows that could be compared.
+        if !self.latch.contactor() || self.before.is_some() || self.was_away {
             return;
         }
         let at = self.now;

@@ -13,6 +13,8 @@ impl Monitor {
             self.self_test.stop();
         }
         if lost <= LOST_HELD_MAX {
+            let most = 2 * self.i_bond.len() as u64;
+            self.filled_in = (self.filled_in + u64::from(lost)).min(most);
             for _ in 0..lost {
                 self.now = self.now.after(1);
                 self.push_current(self.last_ordinary);
