@@ -44,6 +44,8 @@ mod quiet;
 mod soonest;
 mod talk;
 
+use current::STEP_QUARTERS;
+
 /// Feedback contacts may bounce for this long without meaning anything.
 const FEEDBACK_BOUNCE_MS: u64 = 20;
 /// Missed samples that are taken as the last one again, at a time.
@@ -154,8 +156,9 @@ pub struct Monitor {
     disturbed_told: bool,
     /// Test current and zero as last seen.
     sensor_seen: (MicroAmps, MicroAmps),
-    /// Mean bond current before anything picked up, µA.
-    standing: i32,
+    /// Bond current before anything picked up: a window ago at least, and the one after that.
+    standing: [DcAndAc; 2],
+    stood_at: SampleIndex,
     /// Latest sample in which the board looked away from sudden changes for a check.
     looked_away: SampleIndex,
     was_measuring: bool,
@@ -222,7 +225,7 @@ pub struct Monitor {
 }
 
 /// Bond current over whole cycles, µA.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Default, Debug)]
 struct DcAndAc {
     dc: i32,
     /// RMS without the DC.
@@ -324,7 +327,8 @@ impl Monitor {
             drift_told: false,
             disturbed_told: false,
             sensor_seen: (MicroAmps(0), MicroAmps(0)),
-            standing: 0,
+            standing: [DcAndAc::default(); 2],
+            stood_at: SampleIndex(0),
             looked_away: SampleIndex(0),
             was_measuring: false,
             was_away: false,
@@ -400,7 +404,7 @@ impl Monitor {
             return Ok(());
         }
         self.applied_at = Some(self.now);
-        self.remember_current(false);
+        self.remember_current(STEP_QUARTERS);
         let rate = self.identity.sample_rate_hz;
         let window = whole_cycles(rate, settings.mains)?;
         self.settings = settings;
@@ -599,7 +603,7 @@ impl Monitor {
         if self.looks_away() {
             // The window still holds the current from before.
             if !self.was_away {
-                self.remember_current(!self.settings.earthing.has_bond());
+                self.remember_current(STEP_QUARTERS);
             }
             self.looked_away = now;
         }
@@ -651,9 +655,11 @@ impl Monitor {
             .map(|cause| (self.named(cause), self.now))
     }
 
-    /// A check is under way: what changes meanwhile is compared afterwards.
+    /// A check with the bond open is under way: what changes meanwhile is compared afterwards. Without a bond the current goes on
+    /// through it, and is compared around every switching.
     fn looks_away(&self) -> bool {
-        self.bond_open() || self.watch.measuring() || self.self_test.busy()
+        let checks = self.watch.measuring() || self.self_test.busy();
+        self.bond_open() || (checks && self.settings.earthing.has_bond())
     }
 
     /// The bond is told to be open.

@@ -27,9 +27,10 @@ pub(super) const OWN_SWITCHING_MS: u64 = 60;
 /// By when the waveform is compared with itself again after a check, in ms: 60 ms of ringing, five cycles in step. A current that
 /// does not repeat with the mains is compared with the one before at this moment for the last time.
 pub(super) const COMPARES_AGAIN_MS: u64 = 400;
-/// Change of the bond current that is a step, in quarters of the lowest sudden level; and where the sun has its share in it.
-const STEP_QUARTERS: i32 = 3;
-const WANDER_QUARTERS: i32 = 6;
+/// Change of the bond current that is a step, in quarters of the lowest sudden level; and where the test current comes or goes, of
+/// which 15 % may be wrong.
+pub(super) const STEP_QUARTERS: i32 = 3;
+const TEST_QUARTERS: i32 = 5;
 
 impl Monitor {
     pub(super) fn fill_windows(&mut self, seen: &Calibrated) {
@@ -110,8 +111,14 @@ impl Monitor {
         let limits = &self.settings.current;
         let rms = MicroAmps(if slow { window.rms() } else { 0 }).amps();
         let hot = slow && self.has_fuse() && self.fuse.warm(rms, SLOW_LOOK);
-        if slow && !self.sudden.busy() && !self.continuous.picked_up() {
-            self.standing = self.i_bond.mean();
+        if slow
+            && !self.sudden.busy()
+            && !self.continuous.picked_up()
+            && now.since(self.stood_at) >= self.i_bond.len() as u64
+        {
+            let [_, newer] = self.standing;
+            self.standing = [newer, self.dc_and_ac()];
+            self.stood_at = now;
         }
         if let Some(sudden) = sudden {
             let cause = TripCause::SuddenChange {
@@ -150,30 +157,24 @@ impl Monitor {
     }
 
     /// The samples that a sudden change would be found by are about to be forgotten: what flows now is compared with what
-    /// flows afterwards. `wanders`: for a while, in which the sun changes it too.
-    pub(super) fn remember_current(&mut self, wanders: bool) {
+    /// flows afterwards. It may change by so many quarters of the lowest sudden level.
+    pub(super) fn remember_current(&mut self, quarters: i32) {
         // Behind an open bond nothing flows that could be compared.
-        if !self.latch.contactor() || self.before.is_some() || self.was_away {
+        if !self.latch.contactor() || self.was_away {
+            return;
+        }
+        if let Some(before) = &mut self.before {
+            before.compared = false;
             return;
         }
         let at = self.now;
+        // A change that is being timed is no part of what was there before.
+        let [standing, _] = self.standing;
+        let timed = self.sudden.busy().then_some(standing);
         self.before = self.cycles().map(|current| Before {
-            // A change that is being timed is no part of what was there before.
-            current: DcAndAc {
-                dc: if self.sudden.busy() {
-                    self.standing
-                } else {
-                    current.dc
-                },
-                ..current
-            },
+            current: timed.unwrap_or(current),
             at,
-            // The residual current of an array without a bond goes on through the check, and with it what the sun does.
-            quarters: if wanders {
-                WANDER_QUARTERS
-            } else {
-                STEP_QUARTERS
-            },
+            quarters,
             compared: false,
         });
     }
@@ -253,18 +254,9 @@ impl Monitor {
             return None;
         }
         let after = self.cycles();
-        self.before = (!last).then_some(match after {
-            // What has wandered so far is no part of a step to come.
-            Some(current) if before.quarters > STEP_QUARTERS => Before {
-                current,
-                quarters: STEP_QUARTERS,
-                compared: true,
-                ..before
-            },
-            after => Before {
-                compared: after.is_some(),
-                ..before
-            },
+        self.before = (!last).then_some(Before {
+            compared: after.is_some(),
+            ..before
         });
         let (after, quarters) = (after?, before.quarters);
         let since = before.at.max(self.looked_away);
@@ -326,7 +318,16 @@ impl Monitor {
                 o.inject,
             )
         };
-        if wires(outputs) != wires(&self.last_outputs) {
+        let last = self.last_outputs;
+        if wires(outputs) != wires(&last) {
+            if !self.settings.earthing.has_bond() && outputs.contactor == last.contactor {
+                self.remember_current(if outputs.inject == last.inject {
+                    STEP_QUARTERS
+                } else {
+                    TEST_QUARTERS
+                });
+                self.looked_away = self.now;
+            }
             let samples = self.identity.samples(OWN_SWITCHING_MS);
             self.sudden.blank(self.now.after(samples));
         }

@@ -1,5 +1,6 @@
 //! Samples that are missing, and time in which nothing happens.
 
+use super::current::STEP_QUARTERS;
 use super::{LOST_HELD_MAX, Monitor, Rest};
 use crate::calibrate::MicroAmps;
 use ohmward_proto::measure::{BondCurrent, Channel, NotMeasured, Reading};
@@ -23,7 +24,7 @@ impl Monitor {
             }
             self.capture.break_off(self.now.after(1));
         } else {
-            self.remember_current(false);
+            self.remember_current(STEP_QUARTERS);
             self.break_off(u64::from(lost));
             self.now = self.now.after(u64::from(lost));
         }
