@@ -249,7 +249,7 @@ where
             return Err(not_stored);
         };
         let kept = match found {
-            Found::Kept(kept) if kept.settings.check().is_ok() => kept,
+            Found::Kept(kept) if kept.settings.check().is_ok() && kept.is_measurable() => kept,
             Found::Nothing => Kept {
                 boot: identity.boot.saturating_sub(1),
                 settings: defaults,
@@ -260,6 +260,7 @@ where
             Found::Kept(kept) => Kept {
                 settings: defaults,
                 tripped: Some(TripCause::SettingsLost),
+                calibration: kept.calibration.filter(|_| kept.is_measurable()),
                 ..kept
             },
             // The count is gone too. From the upper half of the numbers, by what the damage looks like.

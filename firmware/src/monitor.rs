@@ -31,7 +31,7 @@ use crate::stretch::Stretch;
 use crate::sudden::{Step, Sudden};
 use crate::window::{Window, whole_cycles};
 use ohmward_proto::event::{EventKind, StartReason, TripCause};
-use ohmward_proto::measure::{BondSpectrum, Channel, Codes, NotMeasured, Reading, TripState};
+use ohmward_proto::measure::{BondSpectrum, Codes, NotMeasured, Reading, TripState};
 use ohmward_proto::message::{BoardId, Command, Message};
 use ohmward_proto::settings::{Calibration, Settings, SettingsFault};
 use ohmward_proto::units::SampleIndex;
@@ -44,12 +44,16 @@ mod quiet;
 mod soonest;
 mod talk;
 
+use current::STEP_QUARTERS;
+
 /// Feedback contacts may bounce for this long without meaning anything.
 const FEEDBACK_BOUNCE_MS: u64 = 20;
 /// Missed samples that are taken as the last one again, at a time.
 const LOST_HELD_MAX: u16 = 8;
 /// How long the feedback input must stand before it counts, in ms.
 const FEEDBACK_STANDS_MS: u64 = 10;
+/// A sample in which it reads otherwise weighs as much as this many in which it does not: one that never comes to rest counts too.
+const FEEDBACK_WEIGHT: u64 = 4;
 /// Settings are taken at most this often, in s: taking them begins every timer afresh.
 const APPLY_EVERY_S: u64 = 10;
 
@@ -152,8 +156,9 @@ pub struct Monitor {
     disturbed_told: bool,
     /// Test current and zero as last seen.
     sensor_seen: (MicroAmps, MicroAmps),
-    /// Mean bond current before anything picked up, µA.
-    standing: i32,
+    /// Bond current before anything picked up: a window ago at least, and the one after that.
+    standing: [DcAndAc; 2],
+    stood_at: SampleIndex,
     /// Latest sample in which the board looked away from sudden changes for a check.
     looked_away: SampleIndex,
     was_measuring: bool,
@@ -164,9 +169,11 @@ pub struct Monitor {
     /// The reading that the latest spectrum was begun for.
     analysed_for: SampleIndex,
     next_spectrum: SampleIndex,
-    /// The bond current before the bond was opened for a check, to be compared once it is closed again.
-    before_check: Option<BeforeCheck>,
-    /// No full window since then while the array is connected.
+    /// The bond current before the board had to forget what it compares with, until it compares again.
+    before: Option<Before>,
+    /// Samples that were filled in for missed ones, less those that came.
+    filled_in: u64,
+    /// No full window, or one filled in for the most part, since then while the array is connected.
     starved_since: Option<SampleIndex>,
     v_pos_median: Median3,
     v_neg_median: Median3,
@@ -179,6 +186,8 @@ pub struct Monitor {
     ground_fault: PickupState,
     watch: Watch,
     latch: Latch,
+    /// What the last slow look found: until the next one it stands in the way of a reset.
+    found_slowly: Option<(TripCause, SampleIndex)>,
     tripped_at: SampleIndex,
     trips: RecentTrips,
     armed: bool,
@@ -194,9 +203,9 @@ pub struct Monitor {
     pending_trip: Option<TripCause>,
     /// That trip is one from before a power cut.
     restored: bool,
-    /// The feedback input, and since when it reads otherwise.
+    /// The feedback input, and how much speaks against it.
     feedback: bool,
-    feedback_changed: Option<SampleIndex>,
+    feedback_doubt: u64,
     /// When settings were last taken.
     applied_at: Option<SampleIndex>,
     capture: Capture,
@@ -215,12 +224,23 @@ pub struct Monitor {
     settings_asked: Option<SampleIndex>,
 }
 
-/// Bond current right before a check, µA.
-#[derive(Clone, Copy, Debug)]
-struct BeforeCheck {
+/// Bond current over whole cycles, µA.
+#[derive(Clone, Copy, Default, Debug)]
+struct DcAndAc {
     dc: i32,
     /// RMS without the DC.
     ac: i32,
+}
+
+/// Bond current right before a check, missed samples or new settings.
+#[derive(Clone, Copy, Debug)]
+struct Before {
+    current: DcAndAc,
+    at: SampleIndex,
+    /// It may change by so many quarters of the lowest sudden level.
+    quarters: i32,
+    /// It has been compared with what flows since; once more when the waveform is compared with itself again.
+    compared: bool,
 }
 
 /// Settings in samples and integer units.
@@ -307,7 +327,8 @@ impl Monitor {
             drift_told: false,
             disturbed_told: false,
             sensor_seen: (MicroAmps(0), MicroAmps(0)),
-            standing: 0,
+            standing: [DcAndAc::default(); 2],
+            stood_at: SampleIndex(0),
             looked_away: SampleIndex(0),
             was_measuring: false,
             was_away: false,
@@ -315,7 +336,8 @@ impl Monitor {
             spectrum: None,
             analysed_for: SampleIndex(0),
             next_spectrum: SampleIndex(0),
-            before_check: None,
+            before: None,
+            filled_in: 0,
             starved_since: None,
             v_pos_median: Median3::default(),
             v_neg_median: Median3::default(),
@@ -327,6 +349,7 @@ impl Monitor {
             ground_fault: PickupState::default(),
             watch: Watch::new(setup, settings.insulation, settings.check, memory.stays),
             latch: Latch::START,
+            found_slowly: None,
             tripped_at: SampleIndex(0),
             trips: RecentTrips::new(rate, 0),
             armed: false,
@@ -345,7 +368,7 @@ impl Monitor {
             },
             restored: false,
             feedback: false,
-            feedback_changed: None,
+            feedback_doubt: 0,
             applied_at: None,
             capture: Capture::new(memory.capture),
             journal: Journal::placed(identity.boot, memory.journal),
@@ -381,6 +404,7 @@ impl Monitor {
             return Ok(());
         }
         self.applied_at = Some(self.now);
+        self.remember_current(STEP_QUARTERS);
         let rate = self.identity.sample_rate_hz;
         let window = whole_cycles(rate, settings.mains)?;
         self.settings = settings;
@@ -434,8 +458,8 @@ impl Monitor {
             || self.ground_fault.picked_up()
             || self.sudden.busy()
             || self.bond.busy()
-            || self.before_check.is_some()
-            || self.feedback_changed.is_some()
+            || self.before.is_some()
+            || self.feedback_doubt > 0
             || self.trip_asked
             || self.despike.busy()
             || self.fuse.busy()
@@ -578,8 +602,8 @@ impl Monitor {
         self.watch_sudden();
         if self.looks_away() {
             // The window still holds the current from before.
-            if !self.was_away && self.latch.contactor() {
-                self.before_check = self.cycles();
+            if !self.was_away {
+                self.remember_current(STEP_QUARTERS);
             }
             self.looked_away = now;
         }
@@ -587,8 +611,8 @@ impl Monitor {
         if self.bond_open() {
             self.bond_was_open = now;
         }
-        if self.latch.tripped() {
-            self.before_check = None;
+        if !self.latch.contactor() {
+            self.before = None;
         }
         if now >= self.next_reading {
             self.make_reading();
@@ -619,21 +643,23 @@ impl Monitor {
         };
         self.note_bridge_current();
         let state = self.latch.state();
-        let watched = match self.plausible.lost() {
-            Some(channel @ (Channel::VPos | Channel::VNeg)) => {
+        let watched = match self.plausible.lost_pole() {
+            Some(channel) => {
                 self.watch
                     .break_off(self.now, state, NotMeasured::SensorLost(channel))
             }
-            _ => self.watch.step(self.now, &poles, state),
+            None => self.watch.step(self.now, &poles, state),
         };
         self.begin_own_tests(watched.waiting);
         self.note_all(watched)
             .map(|cause| (self.named(cause), self.now))
     }
 
-    /// A check is under way: what changes meanwhile is compared afterwards.
+    /// A check with the bond open is under way: what changes meanwhile is compared afterwards. Without a bond the current goes on
+    /// through it, and is compared around every switching.
     fn looks_away(&self) -> bool {
-        self.bond_open() || self.watch.measuring() || self.self_test.busy()
+        let checks = self.watch.measuring() || self.self_test.busy();
+        self.bond_open() || (checks && self.settings.earthing.has_bond())
     }
 
     /// The bond is told to be open.

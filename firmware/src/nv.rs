@@ -113,6 +113,13 @@ pub struct Kept {
     pub calibration: Option<KeptCalibration>,
 }
 
+impl Kept {
+    /// A board can measure with its calibration, if it has one: another firmware may have kept it.
+    pub(crate) fn is_measurable(&self) -> bool {
+        self.calibration.is_none_or(|own| own.values.is_sound())
+    }
+}
+
 /// A calibration, and when it was made.
 #[derive(Clone, Copy, PartialEq, Debug, Serialize, Deserialize)]
 pub struct KeptCalibration {

@@ -81,14 +81,27 @@ impl Plausible {
 
     /// The channel that is lost now, the current ranges first.
     pub fn lost(&self) -> Option<Channel> {
-        [
-            (self.i_fine.lost, Channel::IFine),
-            (self.i_wide.lost, Channel::IWide),
-            (self.v_pos.lost, Channel::VPos),
-            (self.v_neg.lost, Channel::VNeg),
-        ]
-        .into_iter()
-        .find_map(|(lost, channel)| lost.then_some(channel))
+        [Channel::IFine, Channel::IWide]
+            .into_iter()
+            .find(|channel| self.is_lost(*channel))
+            .or_else(|| self.lost_pole())
+    }
+
+    /// The pole that is lost now, a lost current range or not.
+    pub fn lost_pole(&self) -> Option<Channel> {
+        [Channel::VPos, Channel::VNeg]
+            .into_iter()
+            .find(|channel| self.is_lost(*channel))
+    }
+
+    /// This one is lost now.
+    pub fn is_lost(&self, channel: Channel) -> bool {
+        match channel {
+            Channel::IFine => self.i_fine.lost,
+            Channel::IWide => self.i_wide.lost,
+            Channel::VPos => self.v_pos.lost,
+            Channel::VNeg => self.v_neg.lost,
+        }
     }
 
     /// Something is under suspicion: do not skip samples.

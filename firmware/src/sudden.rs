@@ -336,9 +336,32 @@ impl Sudden {
         !self.enabled || (self.period.steady() && in_step)
     }
 
-    /// Enough samples are there, and yet no reference can be trusted: the current does not repeat with the mains.
-    pub fn untrusted(&self) -> bool {
-        self.enabled && self.rings.i.filled >= RING && !self.period.steady()
+    /// The waveform is compared with itself now, and what began up to two cycles ago would be followed to its end: its reference
+    /// is a cycle further back, and goes on from there.
+    pub fn compares(&self) -> bool {
+        !self.blind() && self.rings.i.filled >= self.two_cycles() / 2 * 5
+    }
+
+    /// A change would not be seen now: samples or a reference to be trusted are missing.
+    pub fn blind(&self) -> bool {
+        self.enabled && self.rings.d.filled == 0
+    }
+
+    /// No change is being timed, and what flows now can be remembered.
+    pub fn may_look_away(&self) -> bool {
+        !self.enabled || (!self.busy() && self.rings.i.filled >= self.two_cycles())
+    }
+
+    /// Samples until [`Self::compares`] could begin at the soonest.
+    pub fn soonest_compare(&self) -> u64 {
+        let period = &self.period;
+        // The period may still become shorter.
+        let filling = (5 * period.shortest) >> FRACTION_BITS;
+        let filling = filling.saturating_sub(self.rings.i.filled as u64);
+        let cycles = STEADY_CYCLES.saturating_sub(period.steady_cycles);
+        u64::from(cycles * period.cycle)
+            .saturating_sub(u64::from(period.samples))
+            .max(filling)
     }
 
     /// Samples until it could trip at the soonest. A level counts once what stands out of the waveform has an eighth of the
@@ -372,8 +395,7 @@ impl Sudden {
 
     /// DC, and the RMS of all else, over the last two cycles of the mains as they are followed; none before there are two.
     pub fn dc_and_ac(&self) -> Option<(i32, i32)> {
-        let samples =
-            ((2 * self.period.period + (1 << (FRACTION_BITS - 1))) >> FRACTION_BITS) as usize;
+        let samples = self.two_cycles();
         if samples == 0 || self.rings.i.filled < samples {
             return None;
         }
@@ -387,6 +409,11 @@ impl Sudden {
         let dc = sum / n;
         let ac = (squares / n - dc * dc).max(0).isqrt();
         Some((dc as i32, ac as i32))
+    }
+
+    /// Samples in two cycles.
+    fn two_cycles(&self) -> usize {
+        ((2 * self.period.period + (1 << (FRACTION_BITS - 1))) >> FRACTION_BITS) as usize
     }
 
     /// The current a mains cycle before the sample to come, as far as it has been followed.

@@ -121,6 +121,55 @@ fn missing_samples() {
     assert!(ms <= 250.0, "{ms} ms");
 }
 
+/// Eight of nine samples missing: each time few enough to be taken as the last one again, together no watch over anything. A limit
+/// with a hold time would run at a ninth of its speed.
+#[test]
+fn so_many_missing_that_the_limits_run_slow() {
+    for lost in [2, 4, 8] {
+        let (ms, cause) = opens_after_ms(connected(), |bench, _| bench.lost = lost);
+        assert_eq!(cause, TripCause::SamplesLost, "{lost}");
+        // The counter shows one of so many, and one.
+        let ms = ms * f64::from(lost + 1);
+        assert!(ms <= 350.0, "{lost}: {ms} ms");
+    }
+}
+
+/// Every second sample missing is lived with: nothing trips by itself, and a fault of 2 A still does.
+#[test]
+fn every_second_sample_missing() {
+    let mut bench = connected();
+    for _ in 0..4 * RATE {
+        bench.lost = 1;
+        bench.sample(0.0);
+    }
+    assert_eq!(bench.trip(), None);
+    let begun = bench.n;
+    while bench.outputs.contactor {
+        bench.lost = 1;
+        bench.sample(2.0);
+        assert!(2 * (bench.n - begun) * 1000 <= 200 * u64::from(RATE));
+    }
+}
+
+/// An auxiliary contact that opens and closes without end, never for as long as a bounce may last.
+#[test]
+fn a_contact_that_never_comes_to_rest() {
+    for (open, closed) in [(3, 3), (5, 5), (8, 8), (20, 20), (39, 39), (30, 10)] {
+        let (ms, cause) = opens_after_ms(connected(), |bench, n| {
+            bench.fallen = n % (open + closed) < open;
+        });
+        assert_eq!(cause, TripCause::ContactorFault, "{open}, {closed}");
+        assert!(ms <= 150.0, "{open}, {closed}: {ms} ms");
+    }
+    // A contact that bounces for 8 ms and stands again is none of that.
+    let mut bench = connected();
+    for n in 0..8 * RATE {
+        bench.fallen = n % 4000 < 32 && n % 2 == 0;
+        bench.sample(0.0);
+    }
+    assert_eq!(bench.trip(), None);
+}
+
 #[test]
 fn an_open_bond() {
     let (ms, cause) = opens_after_ms(connected(), |bench, _| {

@@ -93,6 +93,12 @@ fn compare(pos: &Scale, neg: &Scale) -> BridgeCheck {
     let unsure = 3.0 * libm::sqrtf(pos.sigma * pos.sigma + neg.sigma * neg.sigma);
     let larger = pos.value.abs().max(neg.value.abs());
     let apart = (pos.value - neg.value).abs() > unsure + APART_PART * larger;
+    // A scale that is no number, or none at all, agrees with nothing.
+    if !(unsure + pos.value + neg.value).is_finite() || larger <= 0.0 {
+        return BridgeCheck::Unclear {
+            unseen: unseen(1.0),
+        };
+    }
     match (apart, pos.steady && neg.steady) {
         (true, true) => BridgeCheck::Disagrees,
         // The array's doing, and what the bridge does is not seen behind it.
@@ -323,5 +329,41 @@ impl Scaling {
         let [_, _, k] = self.unknown;
         let off = LEVEL_V * self.of_level(stay.state) * level.t as f32 * (1.0 + (k as f32).abs());
         self.variance += off * off;
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_scale_that_is_no_number_agrees_with_nothing() {
+        let scale = |value: f32, sigma: f32| Scale {
+            value,
+            sigma,
+            steady: true,
+        };
+        let sound = scale(1e5, 1e2);
+        assert!(matches!(
+            compare(&sound, &sound),
+            BridgeCheck::Agrees { .. }
+        ));
+        for bad in [
+            scale(f32::NAN, 1e2),
+            scale(f32::INFINITY, 1e2),
+            scale(1e5, f32::NAN),
+            scale(1e5, f32::INFINITY),
+        ] {
+            for (pos, neg) in [(&bad, &sound), (&sound, &bad), (&bad, &bad)] {
+                let check = compare(pos, neg);
+                assert!(
+                    matches!(check, BridgeCheck::Unclear { .. }),
+                    "{pos:?} {neg:?}: {check:?}"
+                );
+            }
+        }
+        // Switches that both do nothing read the same nothing.
+        let dead = scale(0.0, 0.0);
+        assert!(matches!(compare(&dead, &dead), BridgeCheck::Unclear { .. }));
     }
 }

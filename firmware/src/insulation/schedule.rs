@@ -17,6 +17,8 @@ const RETRY_AFTER_S: u64 = 10;
 const CONNECTED_PAUSE_S: u64 = 60;
 /// Pause between the measurements that watch a latched fault.
 const LATCHED_EVERY_S: u64 = 30;
+/// A good measurement allows to connect for this long: whatever keeps the array off meanwhile, weather and night do not wait.
+const CLEARED_FOR_S: u64 = 60;
 /// Dark is below this many percent of the smallest voltage to measure with.
 const DARK_PERCENT: i64 = 80;
 
@@ -81,6 +83,7 @@ impl Schedule {
             }
             Light::Lit { .. } if v_mv * 100 < v_min_mv * DARK_PERCENT => {
                 self.light = Light::Dark { since: now };
+                self.cleared = false;
             }
             Light::Dark { .. } | Light::Lit { .. } => {}
         }
@@ -120,7 +123,8 @@ impl Schedule {
             return self.not_before;
         }
         match state {
-            TripState::Resting if check.before_connect && !self.cleared => self.not_before,
+            TripState::Resting if check.before_connect && self.cleared => self.cleared_until(),
+            TripState::Resting if check.before_connect => self.not_before,
             TripState::Closed if check.every_s > 0 => {
                 self.last.after(u64::from(check.every_s) * self.rate)
             }
@@ -134,6 +138,17 @@ impl Schedule {
             | TripState::Opening
             | TripState::FailedToOpen => NEVER,
         }
+    }
+
+    /// Until when a good measurement allows to connect.
+    fn cleared_until(&self) -> SampleIndex {
+        self.last.after(CLEARED_FOR_S * self.rate)
+    }
+
+    /// Other limits: what was measured has to be held against them.
+    pub fn renew(&mut self) {
+        self.cleared = false;
+        self.again = true;
     }
 
     /// A measurement ended; `again` asks for another one after a short pause, a longer one while the array is connected:
@@ -183,7 +198,8 @@ impl Schedule {
 
     /// Light and insulation allow to connect.
     pub fn may_close(&self, now: SampleIndex, check: &InsulationCheck) -> bool {
-        self.lit(now) && (self.cleared || !check.before_connect)
+        let cleared = self.cleared && now < self.cleared_until();
+        self.lit(now) && (cleared || !check.before_connect)
     }
 
     /// It has been dark long enough to disconnect.

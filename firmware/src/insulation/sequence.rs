@@ -354,10 +354,6 @@ impl Sequence {
         self.stays.get(..self.begun).unwrap_or_default()
     }
 
-    fn stay_mut(&mut self) -> Option<&mut Stay> {
-        self.stays.get_mut(self.begun.checked_sub(1)?)
-    }
-
     /// Samples in a short row: at least a window, so that rows do not share samples and their noise is their own.
     fn short(&self) -> u32 {
         short_row(&self.setup)

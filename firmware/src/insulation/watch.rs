@@ -122,6 +122,9 @@ impl Watch {
 
     /// New settings; what was measured stays, a measurement under way is forgotten.
     pub fn apply(&mut self, setup: Setup, limits: InsulationLimits, check: InsulationCheck) {
+        if self.limits != limits || self.bond != setup.bond {
+            self.schedule.renew();
+        }
         self.limits = limits;
         self.check = check;
         self.v_min_mv = setup.v_min_mv;
@@ -340,7 +343,12 @@ impl Watch {
                 .events
                 .push(EventKind::InsulationRecovered { r: r.bound() });
         }
-        self.low = if low { self.low.saturating_add(1) } else { 0 };
+        // Neither low nor good makes up for nothing.
+        self.low = match (low, good) {
+            (true, _) => self.low.saturating_add(1),
+            (false, true) => 0,
+            (false, false) => self.low,
+        };
         // Once, however often it is confirmed afterwards: the fault that trips need not be the one that warned.
         if low && self.low == limits.confirm && self.placed == Placed::Done {
             self.placed = Placed::No;
@@ -386,5 +394,52 @@ impl Watch {
             self.placed = placed;
             let _ = events.push(EventKind::FaultPlaced { place, r });
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::insulation::sequence::NO_STAYS;
+    use ohmward_proto::settings::{Calibration, Settings};
+    use ohmward_proto::units::Siemens;
+
+    /// 25 kΩ told clearly (low), and 33 kΩ with a sixth of it unsure (three sixths on top: 22 kΩ, below four fifths of 30 kΩ,
+    /// so neither low nor good), in turn: this is no array to carry on with.
+    #[test]
+    fn low_and_neither_in_turn_trip() {
+        let settings = Settings::SMALL_BONDED;
+        let setup = Setup {
+            bridge: Calibration::REFERENCE.bridge,
+            sample_rate_hz: 4000,
+            window: 80,
+            bond: true,
+            state_max: 20_000,
+            v_min_mv: 30_000,
+        };
+        let mut watch = Watch::new(setup, settings.insulation, settings.check, NO_STAYS);
+        let mut watched = Watched::default();
+        for n in 0..4u16 {
+            let (g, sigma) = if n % 2 == 0 {
+                (1.0 / 25e3, 1e-7)
+            } else {
+                (1.0 / 33e3, 1.0 / 33e3 / 6.0)
+            };
+            let leakage = PoleLeakage {
+                g_pos: Siemens(g),
+                g_sigma: Siemens(sigma),
+                ..PoleLeakage::default()
+            };
+            let now = SampleIndex(u64::from(n) * 400_000);
+            watched = Watched::default();
+            watch.judge(now, TripState::Closed, leakage, &mut watched);
+            if watched.trip.is_some() {
+                break;
+            }
+        }
+        assert!(
+            matches!(watched.trip, Some(TripCause::InsulationLow { .. })),
+            "{watched:?}"
+        );
     }
 }

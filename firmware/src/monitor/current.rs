@@ -6,7 +6,7 @@ use crate::bond::BondSeen;
 use crate::calibrate::{Calibrated, MicroAmps, MilliVolts};
 use crate::capture::Worth;
 use crate::limits::Verdict;
-use crate::monitor::{BeforeCheck, Outputs};
+use crate::monitor::{Before, DcAndAc, Outputs};
 use crate::spectrum::Spectrum;
 use ohmward_proto::event::{EventKind, TripCause};
 use ohmward_proto::settings::Earthing;
@@ -14,7 +14,8 @@ use ohmward_proto::units::{SampleIndex, Volts};
 
 /// Samples between two looks at light and bond: 4 ms at 4 kS/s.
 pub(super) const SLOW_LOOK: u64 = 16;
-/// How long the array may stay connected while so many samples are missed that no window fills, in ms.
+/// How long the array may stay connected while so many samples are missed that no window fills, or more than half of them, in ms:
+/// what is timed by samples takes twice as long then.
 pub(super) const STARVED_MS: u64 = 200;
 /// A spectrum goes with a reading at most this often, in s.
 const SPECTRUM_EVERY_S: u64 = 60;
@@ -23,9 +24,17 @@ const SUDDEN_BLIND_S: u64 = 5;
 /// How long what the board switches may ring in the bond current: contactor movement and the charging of leakage
 /// capacitance when the bond closes.
 pub(super) const OWN_SWITCHING_MS: u64 = 60;
+/// By when the waveform is compared with itself again after a check, in ms: 60 ms of ringing, five cycles in step. A current that
+/// does not repeat with the mains is compared with the one before at this moment for the last time.
+pub(super) const COMPARES_AGAIN_MS: u64 = 400;
+/// Change of the bond current that is a step, in quarters of the lowest sudden level; and where the test current comes or goes, of
+/// which 15 % may be wrong.
+pub(super) const STEP_QUARTERS: i32 = 3;
+const TEST_QUARTERS: i32 = 5;
 
 impl Monitor {
     pub(super) fn fill_windows(&mut self, seen: &Calibrated) {
+        self.filled_in = self.filled_in.saturating_sub(1);
         let i = self.without_test_current(seen.i_bond);
         if self.has_fuse()
             && let Some(i2t_a2s) = self.fuse.strain(i)
@@ -67,17 +76,26 @@ impl Monitor {
             self.ground_fault.clear();
             return Some((TripCause::SensorLost(channel), now));
         }
-        if !self.i_bond.full() {
-            if !self.latch.contactor() {
-                self.starved_since = None;
-                return None;
-            }
+        let full = self.i_bond.full();
+        let starved = !full || self.filled_in > self.i_bond.len() as u64;
+        if starved && self.latch.contactor() {
             let since = *self.starved_since.get_or_insert(now);
-            let patience = self.identity.samples(STARVED_MS);
-            return (now.since(since) > patience).then_some((TripCause::SamplesLost, since));
+            if now.since(since) > self.identity.samples(STARVED_MS) {
+                return Some((TripCause::SamplesLost, since));
+            }
+        } else {
+            self.starved_since = None;
         }
-        self.starved_since = None;
-        if let Some(trip) = self.bond_trip().or_else(|| self.changed_over_check()) {
+        if !full {
+            return None;
+        }
+        let slow = self.slow_look();
+        if slow {
+            self.found_slowly = self.bond_trip();
+        } else if !self.latch.tripped() {
+            self.found_slowly = None;
+        }
+        if let Some(trip) = self.found_slowly.or_else(|| self.changed_over_check()) {
             return Some(trip);
         }
         let window = &self.i_bond;
@@ -91,18 +109,22 @@ impl Monitor {
             .continuous
             .step(&mut self.continuous, now, |level| window.rms_above(level));
         let limits = &self.settings.current;
-        let slow = self.now.0.is_multiple_of(SLOW_LOOK);
         let rms = MicroAmps(if slow { window.rms() } else { 0 }).amps();
         let hot = slow && self.has_fuse() && self.fuse.warm(rms, SLOW_LOOK);
-        if slow && !self.sudden.busy() && !self.continuous.picked_up() {
-            self.standing = self.i_bond.mean();
+        if slow
+            && !self.sudden.busy()
+            && !self.continuous.picked_up()
+            && now.since(self.stood_at) >= self.i_bond.len() as u64
+        {
+            let [_, newer] = self.standing;
+            self.standing = [newer, self.dc_and_ac()];
+            self.stood_at = now;
         }
         if let Some(sudden) = sudden {
             let cause = TripCause::SuddenChange {
                 peak: sudden.peak,
                 limit: sudden.level,
             };
-            self.before_check = None;
             return Some((cause, sudden.since));
         }
         match (ground_fault, continuous) {
@@ -120,21 +142,41 @@ impl Monitor {
                 },
                 since,
             )),
-            (Verdict::Quiet | Verdict::PickedUp, Verdict::Quiet | Verdict::PickedUp) => hot
-                .then_some((
-                    TripCause::FuseHeated {
-                        rms,
-                        rating: self.fuse.rating(),
-                    },
-                    now,
-                )),
+            (Verdict::Quiet | Verdict::PickedUp, Verdict::Quiet | Verdict::PickedUp) => {
+                let rating = self.fuse.rating();
+                self.found_slowly = hot.then_some((TripCause::FuseHeated { rms, rating }, now));
+                self.found_slowly
+            }
         }
     }
 
     /// DC and the RMS of all else, over two cycles of the mains as they are followed.
-    pub(super) fn cycles(&self) -> Option<BeforeCheck> {
+    fn cycles(&self) -> Option<DcAndAc> {
         let (dc, ac) = self.sudden.dc_and_ac()?;
-        Some(BeforeCheck { dc, ac })
+        Some(DcAndAc { dc, ac })
+    }
+
+    /// The samples that a sudden change would be found by are about to be forgotten: what flows now is compared with what
+    /// flows afterwards. It may change by so many quarters of the lowest sudden level.
+    pub(super) fn remember_current(&mut self, quarters: i32) {
+        // Behind an open bond nothing flows that could be compared.
+        if !self.latch.contactor() || self.was_away {
+            return;
+        }
+        if let Some(before) = &mut self.before {
+            before.compared = false;
+            return;
+        }
+        let at = self.now;
+        // A change that is being timed is no part of what was there before.
+        let [standing, _] = self.standing;
+        let timed = self.sudden.busy().then_some(standing);
+        self.before = self.cycles().map(|current| Before {
+            current: timed.unwrap_or(current),
+            at,
+            quarters,
+            compared: false,
+        });
     }
 
     /// A ground-fault fuse stands in the bond.
@@ -146,9 +188,9 @@ impl Monitor {
     }
 
     /// DC and the RMS of all else, over the last whole cycles.
-    pub(super) fn dc_and_ac(&self) -> BeforeCheck {
+    pub(super) fn dc_and_ac(&self) -> DcAndAc {
         let (dc, rms) = (i64::from(self.i_bond.mean()), i64::from(self.i_bond.rms()));
-        BeforeCheck {
+        DcAndAc {
             dc: dc as i32,
             ac: (rms * rms - dc * dc).max(0).isqrt() as i32,
         }
@@ -183,11 +225,8 @@ impl Monitor {
         self.now.0.is_multiple_of(SLOW_LOOK)
     }
 
-    /// The bond was told to be closed and does not hold its pole.
+    /// The bond was told to be closed and does not hold its pole. To be asked at every slow look.
     pub(super) fn bond_trip(&mut self) -> Option<(TripCause, SampleIndex)> {
-        if !self.slow_look() {
-            return None;
-        }
         let (v_pos, v_neg) = (self.v_pos.mean(), self.v_neg.mean());
         let seen = BondSeen {
             told_open: self.bond_open(),
@@ -200,16 +239,28 @@ impl Monitor {
         Some((TripCause::BondInterrupted { v }, since))
     }
 
-    /// A fault that came while the bond was open for a check is there when it closes: compares with the current before.
+    /// A fault that came while the bond was open for a check, over missed samples or new settings is there afterwards: compares
+    /// with the current before. As soon as two cycles are there, and again when sudden changes are looked for again: what comes
+    /// in between is not in their samples.
     pub(super) fn changed_over_check(&mut self) -> Option<(TripCause, SampleIndex)> {
-        let before = self.before_check?;
-        // What was there before is forgotten by then: the samples of sudden changes begin afresh.
+        let before = self.before?;
         let ringing = self.identity.samples(OWN_SWITCHING_MS);
         if self.looks_away() || self.now.since(self.looked_away) <= ringing {
             return None;
         }
-        let after = self.cycles()?;
-        self.before_check = None;
+        let over = self.now >= self.compares_by(&before);
+        let last = over || self.sudden.compares() || !self.settings.current.sudden.enabled;
+        if before.compared && !last {
+            return None;
+        }
+        let after = self.cycles();
+        self.before = (!last).then_some(Before {
+            compared: after.is_some(),
+            ..before
+        });
+        let (after, quarters) = (after?, before.quarters);
+        let since = before.at.max(self.looked_away);
+        let before = before.current;
         let dc = after.dc.saturating_sub(before.dc);
         // Of an alternating part only the size can be compared: its angle has turned on since, nobody knows how far.
         let ac = after.ac.saturating_sub(before.ac);
@@ -223,24 +274,25 @@ impl Monitor {
         let change = if larger < 0 { -size } else { size };
         let limits = &self.settings.current.sudden;
         let level = MicroAmps::from_amps(limits.low.above).0;
-        // The residual current of an array without a bond goes on through the check, and with it what the sun does meanwhile.
-        let allowed = if self.settings.earthing.has_bond() {
-            level / 4 * 3
-        } else {
-            level / 2 * 3
-        };
+        let allowed = level / 4 * quarters;
         (limits.enabled && change.saturating_abs() > allowed).then_some((
             TripCause::SuddenChange {
                 peak: MicroAmps(change).amps(),
                 limit: limits.low.above,
             },
-            self.looked_away,
+            since,
         ))
+    }
+
+    /// When the current is compared with the one before for the last time.
+    pub(super) fn compares_by(&self, before: &Before) -> SampleIndex {
+        let samples = self.identity.samples(COMPARES_AGAIN_MS);
+        before.at.max(self.looked_away).after(samples)
     }
 
     /// Tells when sudden changes cannot be watched for long, and when they can again.
     pub(super) fn watch_sudden(&mut self) {
-        let blind = self.latch.contactor() && self.sudden.untrusted();
+        let blind = self.latch.contactor() && self.sudden.blind();
         let since = blind.then(|| self.sudden_blind.unwrap_or(self.now));
         self.sudden_blind = since;
         let long = self.identity.samples(SUDDEN_BLIND_S * 1000);
@@ -266,7 +318,16 @@ impl Monitor {
                 o.inject,
             )
         };
-        if wires(outputs) != wires(&self.last_outputs) {
+        let last = self.last_outputs;
+        if wires(outputs) != wires(&last) {
+            if !self.settings.earthing.has_bond() && outputs.contactor == last.contactor {
+                self.remember_current(if outputs.inject == last.inject {
+                    STEP_QUARTERS
+                } else {
+                    TEST_QUARTERS
+                });
+                self.looked_away = self.now;
+            }
             let samples = self.identity.samples(OWN_SWITCHING_MS);
             self.sudden.blank(self.now.after(samples));
         }

@@ -1,6 +1,6 @@
 //! What the latch is told, what it answers, and what that means for everything else.
 
-use super::{FEEDBACK_STANDS_MS, Inputs, Monitor};
+use super::{FEEDBACK_STANDS_MS, FEEDBACK_WEIGHT, Inputs, Monitor};
 use crate::capture::Worth;
 use crate::latch::{Latch, Seen};
 use ohmward_proto::event::{EventKind, TripCause};
@@ -85,13 +85,13 @@ impl Monitor {
     /// Feedback contacts bounce: a reading counts once it has stood for a while.
     pub(super) fn debounce(&mut self, feedback: bool) {
         if feedback == self.feedback {
-            self.feedback_changed = None;
+            self.feedback_doubt = self.feedback_doubt.saturating_sub(1);
             return;
         }
-        let since = *self.feedback_changed.get_or_insert(self.now);
-        if self.now.since(since) >= self.identity.samples(FEEDBACK_STANDS_MS) {
+        self.feedback_doubt += FEEDBACK_WEIGHT;
+        if self.feedback_doubt > self.identity.samples(FEEDBACK_STANDS_MS) * FEEDBACK_WEIGHT {
             self.feedback = feedback;
-            self.feedback_changed = None;
+            self.feedback_doubt = 0;
         }
     }
 

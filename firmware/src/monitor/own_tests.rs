@@ -19,9 +19,15 @@ impl Monitor {
         }
     }
 
-    /// An insulation check may begin: the measuring resistor has been tested, if it can be here.
+    /// An insulation check may begin: the measuring resistor has been tested, if it can be here; or, while connected, no change of
+    /// the current is being timed, and two cycles are there to be compared with afterwards. Both come by themselves, unless
+    /// sudden changes cannot be watched at all.
     pub(super) fn ready_for_check(&self) -> bool {
-        self.latch.state() != TripState::Resting || !self.self_test.bridge_due()
+        match self.latch.state() {
+            TripState::Resting => !self.self_test.bridge_due(),
+            TripState::Closed => self.sudden_blind_told || self.sudden.may_look_away(),
+            _ => true,
+        }
     }
 
     /// The board has proved itself since the array last came to rest.
@@ -40,6 +46,7 @@ impl Monitor {
         if self.self_test.busy() {
             return;
         }
+        let check_waits = check_waits && self.latch.state() == TripState::Resting;
         // Without a check before connecting, the tests come right before it.
         let wants_to_close = self.latch.state() == TripState::Resting
             && self.watch.may_close(self.now)

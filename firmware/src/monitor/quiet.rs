@@ -1,5 +1,6 @@
 //! Samples that are missing, and time in which nothing happens.
 
+use super::current::STEP_QUARTERS;
 use super::{LOST_HELD_MAX, Monitor, Rest};
 use crate::calibrate::MicroAmps;
 use ohmward_proto::measure::{BondCurrent, Channel, NotMeasured, Reading};
@@ -13,6 +14,8 @@ impl Monitor {
             self.self_test.stop();
         }
         if lost <= LOST_HELD_MAX {
+            let most = 2 * self.i_bond.len() as u64;
+            self.filled_in = (self.filled_in + u64::from(lost)).min(most);
             for _ in 0..lost {
                 self.now = self.now.after(1);
                 self.push_current(self.last_ordinary);
@@ -21,6 +24,7 @@ impl Monitor {
             }
             self.capture.break_off(self.now.after(1));
         } else {
+            self.remember_current(STEP_QUARTERS);
             self.break_off(u64::from(lost));
             self.now = self.now.after(u64::from(lost));
         }
@@ -52,7 +56,6 @@ impl Monitor {
             || !self.poles_seen
             || hot
             || !self.sudden.watches()
-            || self.sudden_blind.is_some()
             || self.sudden_blind_told
             || self.latch.busy()
             || self.watch.measuring()
@@ -84,6 +87,7 @@ impl Monitor {
             self.fuse.warm(MicroAmps(self.i_bond.rms()).amps(), skipped);
             self.fuse.rest(skipped);
             self.break_off(skipped);
+            self.sudden_blind = None;
             self.now = SampleIndex(at.0 - 1);
         }
     }
@@ -114,8 +118,8 @@ impl Monitor {
         Reading {
             at,
             i_bond,
-            v_pos: (lost != Some(Channel::VPos)).then_some(v_pos),
-            v_neg: (lost != Some(Channel::VNeg)).then_some(v_neg),
+            v_pos: (!self.plausible.is_lost(Channel::VPos)).then_some(v_pos),
+            v_neg: (!self.plausible.is_lost(Channel::VNeg)).then_some(v_neg),
             insulation: self.watch.insulation(),
             state: self.latch.state(),
             bond_open: self.bond_open(),

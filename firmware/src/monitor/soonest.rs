@@ -42,10 +42,15 @@ impl Monitor {
         .unwrap_or(1)
     }
 
-    /// The current from before a check is compared once the switching has rung out and two cycles are there.
+    /// The current from before a check is compared once the switching has rung out and two cycles are there, and again with the
+    /// next step of the period that is followed.
     fn soonest_after_check(&self) -> u64 {
-        if self.before_check.is_none() {
+        let Some(before) = &self.before else {
             return u64::MAX;
+        };
+        if before.compared {
+            let by = self.compares_by(before).0.saturating_sub(self.now.0);
+            return self.sudden.soonest_compare().min(by).max(1);
         }
         let ringing = self.identity.samples(OWN_SWITCHING_MS) + 1;
         let rung_out = if self.looks_away() {

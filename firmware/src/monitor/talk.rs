@@ -42,7 +42,8 @@ impl Monitor {
             },
         };
         let volts = |window: &Window, channel| {
-            (window.full() && lost != Some(channel)).then(|| Volts(window.mean() as f32 * 1e-3))
+            (window.full() && !self.plausible.is_lost(channel))
+                .then(|| Volts(window.mean() as f32 * 1e-3))
         };
         let reading = Reading {
             at: self.now,

@@ -33,6 +33,8 @@ pub struct Bench {
     pub fuse_open: bool,
     /// A channel whose code stands still.
     pub stuck_code: Option<(Channel, i16)>,
+    /// Another one.
+    pub also_stuck: Option<(Channel, i16)>,
     /// The contactor's contacts are open whatever its coil says.
     pub fallen: bool,
     /// Sensitive current range over its true value.
@@ -51,6 +53,8 @@ pub struct Bench {
     pub open_lead: Option<Channel>,
     /// The board's earth lead is broken: the board stands between its own dividers.
     pub earth_lead_open: bool,
+    /// No light: the array gives no voltage.
+    pub dark: bool,
     neg: f64,
 }
 
@@ -84,6 +88,7 @@ impl Bench {
             results: Vec::new(),
             fuse_open: false,
             stuck_code: None,
+            also_stuck: None,
             fallen: false,
             fine_gain: 1.0,
             zero_a: 0.0,
@@ -93,6 +98,7 @@ impl Bench {
             c: 0.0,
             open_lead: None,
             earth_lead_open: false,
+            dark: false,
             neg: 0.0,
         }
     }
@@ -115,6 +121,10 @@ impl Bench {
 
     /// Pole voltages of a 200 V array: a divider with leakage capacitance when the bond is open.
     fn poles(&mut self) -> (f64, f64) {
+        if self.dark {
+            self.neg = 0.0;
+            return (0.0, 0.0);
+        }
         if self.bond_closed() {
             self.neg = 0.0;
             return (200.0, 0.0);
@@ -180,7 +190,7 @@ impl Bench {
             v_pos: code(v_pos, 600.0),
             v_neg: code(v_neg, 600.0),
         };
-        if let Some((channel, code)) = self.stuck_code {
+        for (channel, code) in self.stuck_code.into_iter().chain(self.also_stuck) {
             *match channel {
                 Channel::IFine => &mut codes.i_fine,
                 Channel::IWide => &mut codes.i_wide,

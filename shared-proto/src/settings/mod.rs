@@ -294,6 +294,8 @@ impl Settings {
             || self.contactor.close_ms_max > from.contactor.close_ms_max
             || (from.trip_opens_bond && !self.trip_opens_bond)
             || self.earthing != from.earthing
+            // Under another frequency than the grid's sudden changes are not watched.
+            || self.mains != from.mains
     }
 
     /// A number that differs when the settings differ: CRC-32C over this crate's own encoding of them.

@@ -82,6 +82,13 @@ impl Array {
             };
             match sequence.step(sums, true) {
                 Progress::Done(result) => {
+                    // What ends it at once has not waited for the sums.
+                    if !matches!(
+                        result,
+                        Err(NotMeasured::ArrayDark | NotMeasured::ArrayMoved)
+                    ) {
+                        every_row_counts(&sequence);
+                    }
                     let at = SampleIndex(u64::from(n));
                     self.dwell = result.ok().map(|leakage| sequence.dwelt(&leakage, at));
                     return (result, n);
@@ -91,6 +98,19 @@ impl Array {
             }
         }
         unreachable!()
+    }
+}
+
+/// Every row of every complete stay is in its sums: their seconds are the weights' own, 4x(1 − x) at the middle of each row.
+fn every_row_counts(sequence: &Sequence) {
+    for stay in sequence.stays().iter().filter(|stay| stay.samples > 0) {
+        let rows = stay.rows.len() as f64;
+        let x = |k: usize| (k as f64 + 0.5) / rows;
+        let wanted: f64 = (0..stay.rows.len())
+            .map(|k| 4.0 * x(k) * (1.0 - x(k)) * stay.row_s)
+            .sum();
+        let (level, _) = stay.sums();
+        assert!((level.t - wanted).abs() < 1e-9, "{} of {wanted}", level.t);
     }
 }
 

@@ -74,7 +74,9 @@ impl Sequence {
     /// One piece of arithmetic, if any is due: sums of what has just been seen, then fits, verdict, check. `Some` when
     /// something follows from it.
     fn piece(&mut self) -> Option<Progress> {
-        if self.stay_mut().is_some_and(Stay::sum_some) {
+        // The one before the newest too: its last row ends it.
+        let begun = self.stays.get_mut(..self.begun).unwrap_or_default();
+        if begun.iter_mut().any(Stay::sum_some) {
             return None;
         }
         let complete = self.stays().iter().filter(|stay| stay.samples > 0).count();
@@ -205,12 +207,54 @@ impl Sequence {
     }
 }
 
-/// No pole leaks less than nothing, beyond the noise.
+/// No pole leaks less than nothing, beyond the noise; and what is no number is no leakage: a NaN compares as neither, and comes
+/// out as "good" further on.
 fn plausible(leakage: PoleLeakage) -> Result<PoleLeakage, NotMeasured> {
-    let negative = |g: f32, other: f32| g < -(NEGATIVE_S + PAIRS_APART_PART as f32 * other.abs());
+    let possible = |g: f32, other: f32| g >= -(NEGATIVE_S + PAIRS_APART_PART as f32 * other.abs());
     let (pos, neg) = (leakage.g_pos.0, leakage.g_neg.0);
-    if negative(pos, neg) || negative(neg, pos) {
-        return Err(NotMeasured::FaultMoved);
+    let finite = (pos + neg + leakage.g_sigma.0).is_finite();
+    if finite && possible(pos, neg) && possible(neg, pos) {
+        Ok(leakage)
+    } else {
+        Err(NotMeasured::FaultMoved)
     }
-    Ok(leakage)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use ohmward_proto::units::Siemens;
+
+    /// Compared with any limit a NaN is neither below nor above it, and as an uncertainty it lets everything pass.
+    #[test]
+    fn what_is_no_number_is_no_leakage() {
+        let sound = PoleLeakage {
+            g_pos: Siemens(1e-6),
+            g_neg: Siemens(1e-6),
+            g_sigma: Siemens(1e-8),
+            ..PoleLeakage::default()
+        };
+        assert!(plausible(sound).is_ok());
+        for bad in [f32::NAN, f32::INFINITY, f32::NEG_INFINITY] {
+            for (n, leakage) in [
+                PoleLeakage {
+                    g_pos: Siemens(bad),
+                    ..sound
+                },
+                PoleLeakage {
+                    g_neg: Siemens(bad),
+                    ..sound
+                },
+                PoleLeakage {
+                    g_sigma: Siemens(bad),
+                    ..sound
+                },
+            ]
+            .into_iter()
+            .enumerate()
+            {
+                assert!(plausible(leakage).is_err(), "{n} {bad}");
+            }
+        }
+    }
 }
