@@ -16,6 +16,7 @@ use ohmward_proto::decoder::Decoder;
 use ohmward_proto::frame::{MAX_FRAME, encode};
 use ohmward_proto::message::{Ack, Message};
 use ohmward_proto::{Event, EventKind, Reading};
+use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::process::Command;
 use std::sync::OnceLock;
@@ -25,6 +26,14 @@ pub fn data(name: &str) -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR"))
         .join("data")
         .join(name)
+}
+
+/// Says what a test measured, also where the runner keeps to itself what passing tests print: CI's log shows it.
+///
+/// # Panics
+/// When standard error is closed.
+pub fn measured(line: std::fmt::Arguments<'_>) {
+    writeln!(std::io::stderr(), "{line}").expect("standard error");
 }
 
 /// The `ohmward` program, built once.

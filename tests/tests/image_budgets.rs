@@ -20,6 +20,7 @@ use ohmward_proto::message::{Ack, Acks, BoardId, Command, Message};
 use ohmward_proto::settings::Settings;
 use ohmward_proto::{Decoder, EventKind, MAX_FRAME, PROTOCOL_VERSION, encode};
 use ohmward_tests::emulated::image_in;
+use ohmward_tests::measured;
 
 const RATE: u64 = 4000;
 /// The aims, and what breaks the build.
@@ -257,26 +258,26 @@ fn the_image_fits_a_chip() {
         };
         let (decides, turns) = (worst(|a| a.decide_ticks), worst(|a| a.turn_ticks));
         let (used, _) = story.image.stack().expect("reads");
-        println!(
+        measured(format_args!(
             "{name}: {} samples, longest decision {decides} instructions, longest turn {turns}, stack {used} bytes",
             story.answers.len()
-        );
+        ));
         decision = decision.max(decides);
         turn = turn.max(turns);
         stack = stack.max(u64::from(used));
     }
     let besides = ram + stack - CAPTURE_BYTES as u64;
-    let measured = [
+    let budgets = [
         ("flash, bytes", flash, FLASH_MAX),
         ("RAM besides captures, bytes", besides, RAM_MAX),
         ("deepest stack, bytes", stack, STACK_MAX),
         ("longest decision, instructions", decision, DECISION_MAX),
         ("longest turn, instructions", turn, TURN_MAX),
     ];
-    for (what, is, most) in measured {
-        println!("budget: {what}: {is} of {most}");
+    for (what, is, most) in budgets {
+        measured(format_args!("budget: {what}: {is} of {most}"));
     }
-    let over: Vec<_> = measured
+    let over: Vec<_> = budgets
         .iter()
         .filter(|(_, is, most)| is > most)
         .map(|(what, is, most)| format!("{what}: {is}, {most} at most"))

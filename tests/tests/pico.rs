@@ -15,6 +15,7 @@ use ohmward_proto::measure::{BondCurrent, TripState};
 use ohmward_proto::message::{Ack, BoardId, Hello, Message};
 use ohmward_proto::settings::{Calibration, Settings};
 use ohmward_proto::{Decoder, Event, Insulation, MAX_FRAME, PROTOCOL_VERSION, Reading, encode};
+use ohmward_tests::measured;
 use std::io::{Read, Write};
 use std::path::{Path, PathBuf};
 use std::process::{Child, ChildStdin, ChildStdout, Command, Stdio};
@@ -299,7 +300,9 @@ impl Bench {
         });
         assert_eq!(told, Some((boot + 1, expected)), "{name}");
         assert!(!self.asked.drives(CONTACTOR), "{name}: closed by itself");
-        println!("{name}: samples again after {after_ms:.1} ms, {expected:?}");
+        measured(format_args!(
+            "{name}: samples again after {after_ms:.1} ms, {expected:?}"
+        ));
     }
 }
 
@@ -382,10 +385,10 @@ fn the_image_boots_connects_trips_and_survives() {
         injected.is_some_and(|a| (a - 0.1).abs() < 0.002),
         "{injected:?}"
     );
-    println!(
+    measured(format_args!(
         "first sample after {start_ms:.1} ms, connected after {:.2} s",
         bench.asked.at_us / 1e6
-    );
+    ));
 
     bench.samples(RATE + RATE / 4);
     let reading = bench.readings.last().copied().expect("a reading");
@@ -406,13 +409,13 @@ fn the_image_boots_connects_trips_and_survives() {
     let since_start = longest_without_rest(&bench.work);
     let quiet = bench.work.len() - RATE..;
     let without_rest = longest_without_rest(&bench.work[quiet.clone()]);
-    println!(
+    measured(format_args!(
         "cycles a sample, resting {}, connected {} (waiting for flash {}), of {CYCLES_A_SAMPLE}; samples without a rest: {since_start} at the \
          start, {without_rest} connected",
         mean(&bench.work[RATE / 2..RATE]),
         mean(&bench.work[quiet.clone()]),
         mean(&bench.waited[quiet.clone()]),
-    );
+    ));
     // What `nv` asks of a board, so that it catches up with a write to flash in as long again.
     assert!(mean(&bench.work[quiet]) <= CYCLES_A_SAMPLE / 2);
     // The ring holds 128 samples, and 8 of them are left alone.
@@ -423,9 +426,9 @@ fn the_image_boots_connects_trips_and_survives() {
 
     let (flash, code, variables) = room(&std::fs::read(&path).expect("reads"));
     let stack = STACK_START - bench.asked.lowest_stack;
-    println!(
+    measured(format_args!(
         "bytes: flash {flash}; RAM: code {code}, variables {variables} (the converter's ring of 16384 with them), stack {stack} of {STACK_LEN}"
-    );
+    ));
     assert!(flash < 192 * 1024 && code > 10_000 && variables > 16_384);
     assert!((1024..STACK_LEN * 3 / 4).contains(&stack), "{stack}");
 
@@ -442,7 +445,9 @@ fn the_image_boots_connects_trips_and_survives() {
     let Some(EventKind::Tripped { cause, .. }) = tripped.map(|event| event.kind) else {
         panic!("{:?}", bench.events);
     };
-    println!("200 mA: contactor's pin low after {trip_ms:.2} ms, {cause:?}");
+    measured(format_args!(
+        "200 mA: contactor's pin low after {trip_ms:.2} ms, {cause:?}"
+    ));
     assert!(
         bench
             .said(|kind| matches!(kind, EventKind::Opened { .. }))
@@ -515,7 +520,7 @@ fn a_hang_while_connected_opens_the_contactor() {
     let hung_us = bench.asked.at_us;
     bench.fails("hang, connected", happens::HANG, StartReason::Watchdog);
     let fell_ms = (bench.asked.fell_us - hung_us) / 1e3;
-    println!("contactor's pin low after {fell_ms:.1} ms");
+    measured(format_args!("contactor's pin low after {fell_ms:.1} ms"));
     assert!((1.0..WATCHDOG_MS).contains(&fell_ms), "{fell_ms}");
     let restarted = |kind: &EventKind| {
         matches!(
