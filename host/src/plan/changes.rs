@@ -70,6 +70,32 @@ pub fn looser_than(limit: &Limit, value: Value) -> Option<String> {
     is_looser(limit.key, value, limit.bound).map(|asked| than(limit, &asked))
 }
 
+/// Which keys of `new` protect less than `before`, each by the board's own rule, with both values.
+pub fn loosened(new: &Settings, before: &Settings) -> Vec<String> {
+    let table = |settings: &Settings| toml::Table::try_from(*settings).unwrap_or_default();
+    let (wanted, present) = (table(new), table(before));
+    let mut said = Vec::new();
+    for (key, value) in leaves(&wanted) {
+        let mut alone = present.clone();
+        let Some(place) = at_mut(&mut alone, &key) else {
+            continue;
+        };
+        let was = std::mem::replace(place, value.clone());
+        let one: Result<Settings, _> = alone.try_into();
+        if one.is_ok_and(|one| one.loosens(before)) {
+            said.push(format!("{key} = {value}, now {was}"));
+        }
+    }
+    said
+}
+
+fn at_mut<'t>(table: &'t mut toml::Table, key: &str) -> Option<&'t mut toml::Value> {
+    match key.split_once('.') {
+        Some((first, rest)) => at_mut(table.get_mut(first)?.as_table_mut()?, rest),
+        None => table.get_mut(key),
+    }
+}
+
 fn than(limit: &Limit, asked: &str) -> String {
     format!("{}, which asks {asked}", limit.source.short())
 }
@@ -132,6 +158,25 @@ mod tests {
     use super::*;
     use crate::plan::test_array::heron_bend_text;
     use crate::plan::{Plan, plan, settings_file, text};
+
+    #[test]
+    fn what_protects_less_is_named_and_nothing_else() {
+        let before = Settings::SMALL_BONDED;
+        let mut new = before;
+        new.insulation.warn_below.0 = 90e3;
+        new.current.continuous.above.0 = 0.2; // stricter
+        new.reading_every_ms = 5_000; // protects nothing
+        new.check.before_connect = false;
+        let said = loosened(&new, &before);
+        assert_eq!(
+            said,
+            [
+                "check.before_connect = false, now true",
+                "insulation.warn_below_ohm = 90000.0, now 100000.0"
+            ]
+        );
+        assert!(loosened(&before, &before).is_empty());
+    }
 
     fn read(text: &str) -> ArrayFile {
         ArrayFile::parse("array.toml", text).expect("reads")
