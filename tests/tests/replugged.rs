@@ -86,6 +86,8 @@ fn a_board_plugged_in_under_another_name_is_recorded_on() {
             .spawn()
             .expect("starts"),
     );
+    // Nothing is plugged in yet, and that is told at once.
+    std::thread::sleep(Duration::from_millis(500));
     let first = plug(&dir.path().join("line-a"), &address);
     until("the first readings", || readings(&store) > 5);
     drop(first); // the plug is pulled, and its name is gone with it: the other may be given the same terminal
@@ -128,13 +130,14 @@ fn a_board_plugged_in_under_another_name_is_recorded_on() {
         .lines()
         .filter(|l| l.starts_with("ohmward: "))
         .collect();
-    assert_eq!(told.len(), 2, "told once each: {said}");
+    assert_eq!(told.len(), 3, "told once each: {said}");
+    assert!(told[0].contains("line*: no device fits it"), "{said}");
     assert!(
-        told[0].contains("line-a") && told[0].contains("is gone"),
+        told[1].contains("line-a") && told[1].contains("is gone"),
         "{said}"
     );
     assert!(
-        told[1].contains("line-b") && told[1].contains("is back"),
+        told[2].contains("line-b") && told[2].contains("is back"),
         "{said}"
     );
     let json: serde_json::Value = serde_json::from_str(&json).expect("JSON");
@@ -158,4 +161,53 @@ fn a_board_plugged_in_under_another_name_is_recorded_on() {
         !seqs.is_empty() && seqs.iter().copied().eq(0..seqs.len() as u32),
         "{seqs:?}"
     );
+}
+
+/// `--until-gone` holds for a pattern as for a name: with nothing there it ends at once, with the last one gone it ends, and neither is
+/// told as a success. A pattern on which nobody ever answered is none either.
+#[test]
+fn a_pattern_ends_when_what_fitted_it_is_gone() {
+    if !has_socat() {
+        return;
+    }
+    let dir = tempfile::tempdir().expect("a folder");
+    let store = dir.path().join("store");
+    let pattern = dir.path().join("line*");
+    let record = |more: &[&str]| {
+        let mut command = ohmward();
+        command.args(["record", "--from"]).arg(&pattern);
+        command.arg("--store").arg(&store).args(more);
+        command.stderr(Stdio::piped());
+        command
+    };
+    for more in [["--until-gone", "--json"], ["--for", "1s"]] {
+        let ended = record(&more).output().expect("runs");
+        let said = String::from_utf8_lossy(&ended.stderr).into_owned();
+        assert_eq!(ended.status.code(), Some(2), "{said}");
+        assert!(said.contains("no device fits it"), "{said}");
+    }
+    let (board, place) = served(
+        ohmward()
+            .args(["simulate", "--link", "tcp:127.0.0.1:0", "--speed", "x60"])
+            .arg(data("one-day.toml")),
+    );
+    let address = place.strip_prefix("tcp://").expect("TCP").to_owned();
+    let line = plug(&dir.path().join("line-a"), &address);
+    until("the device", || dir.path().join("line-a").exists());
+    let mut recorder = Running(record(&["--until-gone"]).spawn().expect("starts"));
+    until("the first readings", || readings(&store) > 5);
+    drop(line);
+    let _ = std::fs::remove_file(dir.path().join("line-a"));
+    until("the end", || {
+        recorder.0.try_wait().expect("waits").is_some()
+    });
+    let mut said = String::new();
+    let stderr = recorder.0.stderr.as_mut().expect("piped");
+    stderr.read_to_string(&mut said).expect("reads");
+    assert_eq!(recorder.0.wait().expect("ended").code(), Some(2), "{said}");
+    assert!(
+        said.contains("line-a") && said.contains("is kept"),
+        "{said}"
+    );
+    drop(board);
 }

@@ -74,7 +74,8 @@ fn a_period_says_what_the_store_holds() {
             day_of(&store)
         )
     };
-    std::fs::write(&tests, test(3.2e6) + &test(0.4e6)).expect("writes");
+    let elsewhen = test(5e6).replace(&day_of(&store), "2020-01-02");
+    std::fs::write(&tests, test(3.2e6) + &test(0.4e6) + &elsewhen).expect("writes");
     let out = dir.path().join("report.html");
     let array =
         Path::new(env!("CARGO_MANIFEST_DIR")).join("../host/scenarios/heron-bend-array.toml");
@@ -134,6 +135,15 @@ fn a_period_says_what_the_store_holds() {
     assert!(page.contains("Judged by a licensed person"));
     assert_eq!(page.matches(" passed tester 7").count(), 1, "{page}");
     assert_eq!(page.matches("NOT PASSED").count(), 1);
+    // What was given and is not shown is said, in the report and beside it.
+    let outside = "1 insulation test by people lies outside the period (2020-01-02)";
+    assert!(page.contains(outside), "{page}");
+    assert!(String::from_utf8_lossy(&made.stderr).contains(outside));
+    // The board has the standard's own values: 0.3 A in single precision is no looser than 0.3 A.
+    assert!(
+        page.contains("300 mA") && !page.contains("LOOSER THAN IEC 62109-2"),
+        "{page}"
+    );
     // The overview, the forecast or not, and the trip's waveform.
     assert!(html.matches("<svg").count() >= 2);
 

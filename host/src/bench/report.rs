@@ -33,6 +33,16 @@ pub struct Run {
     pub outcome: Outcome,
 }
 
+/// A word as a shell takes it, quoted where it has to be.
+pub fn shell_word(word: &str) -> String {
+    let plain = |c: char| c.is_alphanumeric() || "_-./=,:+".contains(c);
+    if !word.is_empty() && word.chars().all(plain) {
+        word.to_owned()
+    } else {
+        format!("'{}'", word.replace('\'', r"'\''"))
+    }
+}
+
 impl Run {
     /// The command that runs this case alone.
     pub fn command(&self) -> String {
@@ -42,7 +52,7 @@ impl Run {
             Origin::Random { seed, only } => {
                 format!("ohmward bench{options} --seed {seed} --only {only}")
             }
-            Origin::Trace(path) => format!("ohmward bench{options} {path}"),
+            Origin::Trace(path) => format!("ohmward bench{options} {}", shell_word(path)),
         }
     }
 

@@ -24,6 +24,8 @@ use toml::Table;
 
 /// Shortest stretch before the fault, s: a cycle of 47 Hz, so that something is known of what was normal.
 const BEFORE_S: f64 = 0.022;
+/// "The end of the trace" may be told rounded, s.
+const END_NEAR_S: f64 = 0.01;
 
 /// Why a trace cannot be used.
 #[derive(Clone, PartialEq, Eq, Debug, thiserror::Error)]
@@ -205,11 +207,12 @@ impl Trace {
     /// From the first sample to the fault, once there is enough before it.
     fn fault_at_s(&self, onset_s: f64) -> Result<f64, TraceError> {
         let at_s = onset_s - self.rows.begin_s();
-        if at_s.is_nan() || at_s < BEFORE_S {
+        let (begin_s, seconds) = (self.rows.begin_s(), self.rows.seconds());
+        if at_s.is_nan() || at_s < BEFORE_S || at_s > seconds + END_NEAR_S {
             return Err(self.error(format!(
-                "the fault begins {:.1} ms after the trace: at least {:.0} ms have to come before, so that it is known \
-                 what was normal",
-                at_s * 1e3,
+                "the fault is said to begin at {onset_s} s, the trace goes from {begin_s} to {} s: it has to begin within \
+                 that, {:.0} ms after the beginning or later, so that it is known what was normal",
+                begin_s + seconds,
                 BEFORE_S * 1e3
             )));
         }
@@ -284,7 +287,7 @@ impl Trace {
             let at_s = self.fault_at_s(onset_s)?;
             if at_s + latest_ms * 1e-3 > seconds {
                 return Err(self.error(format!(
-                    "ends {:.1} ms after the fault begins: too short for latest_ms = {latest_ms}",
+                    "ends {:.1} ms after the fault begins: too short for latest_ms = {latest_ms}; take a longer trace",
                     (seconds - at_s) * 1e3
                 )));
             }

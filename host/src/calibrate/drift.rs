@@ -3,7 +3,7 @@
 use super::Limits;
 use super::before::Before;
 use super::bridge::{self, BridgeResult};
-use super::channel::{ChannelResult, scale, unit, value};
+use super::channel::{ChannelResult, scale, value};
 use super::points::{At, Known, Point};
 use super::seen::Seen;
 use crate::words;
@@ -57,6 +57,8 @@ pub struct Drift {
     pub points: Vec<Moved>,
     /// Limit by limit; the worse of both signs.
     pub limits: Vec<LimitMoved>,
+    /// Limits of which the points tell nothing.
+    pub untold: Vec<&'static str>,
 }
 
 impl Drift {
@@ -100,7 +102,7 @@ impl Drift {
             });
         }
         drift.currents(new, channels, limits);
-        drift.insulation(new, channels, found, points, limits);
+        drift.insulation(new, found, points, limits);
         drift
     }
 
@@ -151,6 +153,8 @@ impl Drift {
                     acted,
                     late: acted > set,
                 });
+            } else {
+                self.untold.push(what);
             }
         }
     }
@@ -158,13 +162,14 @@ impl Drift {
     fn insulation(
         &mut self,
         new: &Calibration,
-        channels: &[ChannelResult],
         found: Option<&BridgeResult>,
         points: &[(Point, Seen)],
         limits: &Limits<'_>,
     ) {
-        let poles = channels.iter().any(|c| unit(c.channel) == "V");
-        if found.is_none() && !poles {
+        const WHAT: &str = "insulation, trip";
+        // Poles alone move it too, yet half of what it hangs on is unknown without a resistor.
+        if found.is_none() {
+            self.untold.push(WHAT);
             return;
         }
         let array_v = points
@@ -208,11 +213,13 @@ impl Drift {
             });
         if let Some(acted) = worst {
             self.limits.push(LimitMoved {
-                what: "insulation, trip",
+                what: WHAT,
                 set,
                 acted,
                 late: acted < set,
             });
+        } else {
+            self.untold.push(WHAT);
         }
     }
 
@@ -231,7 +238,16 @@ impl Drift {
     /// In a sentence; `since`: when the calibration in force was made, if ever.
     pub fn words(&self, since: Option<&str>) -> String {
         let Some(worst) = self.worst() else {
-            return "nothing was measured that a limit depends on".to_owned();
+            return "nothing was measured that tells where a limit has acted".to_owned();
+        };
+        let (which_trips, untold) = if self.untold.is_empty() {
+            ("all trips", String::new())
+        } else {
+            let untold = self.untold.join("; ");
+            (
+                "trips on these limits",
+                format!(". Nothing is told of the others: {untold}"),
+            )
         };
         let moved = if self.is_clear() {
             ""
@@ -247,7 +263,7 @@ impl Drift {
         let since = since.map_or_else(|| "so far".to_owned(), |at| format!("since {at}"));
         let which = if worst.late { "later" } else { "sooner" };
         format!(
-            "all trips {since} were off by at most {:.2} %: {} acted at {} instead of {}, that is {which} than set{moved}",
+            "{which_trips} {since} were off by at most {:.2} %: {} acted at {} instead of {}, that is {which} than set{moved}{untold}",
             off.abs(),
             worst.what,
             words::si(worst.acted as f32, unit),

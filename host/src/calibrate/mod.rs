@@ -124,9 +124,16 @@ pub fn assess(
         Seen::Insulation(_) => None,
     });
     let step = step_counts(bits);
+    let mut poles_refused = false;
     let channels: Vec<ChannelResult> = CHANNELS
         .iter()
-        .filter_map(|channel| channel::fit(*channel, points, step, &limits, &mut findings))
+        .filter_map(|channel| {
+            let before = findings.len();
+            let fit = channel::fit(*channel, points, step, &limits, &mut findings);
+            let refused = findings.iter().skip(before).any(|f| f.refuses);
+            poles_refused |= refused && matches!(channel, Channel::VPos | Channel::VNeg);
+            fit
+        })
         .collect();
     let mut new = state.in_force;
     for result in &channels {
@@ -143,11 +150,27 @@ pub fn assess(
         })
     });
     // A bridge reckoned with poles that are refused would only be another finding of the same fault.
-    let poles_refused = findings.iter().any(|f: &Finding| f.refuses);
+    let resistors = points
+        .iter()
+        .any(|(_, seen)| matches!(seen, Seen::Insulation(_)));
     let bridge = if poles_refused {
+        if resistors {
+            findings.push(Finding::note(
+                "the bridge was not reckoned: it wants pole voltages that hold, put those right first"
+                    .to_owned(),
+            ));
+        }
         None
     } else {
-        bridge::fit(points, &new, sure, &limits, &mut findings)
+        let told = findings.len();
+        let found = bridge::fit(points, &new, sure, &limits, &mut findings);
+        if resistors && found.is_none() && findings.len() == told {
+            findings.push(Finding::refuse(
+                "bridge: no values of divider and measuring resistors explain what the board read: look at the known resistors"
+                    .to_owned(),
+            ));
+        }
+        found
     };
     if let Some(found) = &bridge {
         new.bridge = found.bridge;

@@ -325,6 +325,45 @@ fn a_bridge_that_has_drifted_moves_the_insulation_limit() {
     assert!((point.before_ohm / 100e3 - 0.96).abs() < 0.005, "{point:?}");
 }
 
+/// Wires of the current source swapped: the currents tell nothing, and nothing is claimed of their limits; resistors still count.
+#[test]
+fn a_claim_about_trips_goes_no_farther_than_the_points() {
+    let mut swapped = TRUTH;
+    swapped.sensors.current_gain_error_percent = -200.0;
+    let found = assessed(&swapped, &example(), 6);
+    assert!(!found.is_sound() && found.bridge.is_some());
+    let said = found.drift.words(None);
+    assert!(!said.contains("all trips"), "{said}");
+    assert!(
+        said.starts_with("trips on these limits so far were off")
+            && said.contains("continuous current"),
+        "{said}"
+    );
+    // Poles alone are half of what the insulation limit hangs on.
+    let mut poles = example();
+    poles
+        .points
+        .retain(|p| !matches!(p.known, Known::Resistor { .. }));
+    let said = assessed(&TRUTH, &poles, 6).drift.words(None);
+    assert!(
+        said.contains("Nothing is told of the others: insulation, trip"),
+        "{said}"
+    );
+    // Poles that are refused take the bridge with them, and that is said.
+    let mut reversed = TRUTH;
+    reversed.sensors.pole_offset_v = 8.0;
+    let found = assessed(&reversed, &example(), 6);
+    assert!(found.bridge.is_none());
+    assert!(
+        found
+            .findings
+            .iter()
+            .any(|f| f.words.contains("the bridge was not reckoned")),
+        "{:?}",
+        found.findings
+    );
+}
+
 /// What is refused, and in which words.
 #[test]
 fn what_cannot_be_right_is_refused_in_words() {

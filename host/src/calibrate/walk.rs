@@ -34,6 +34,9 @@ pub enum WalkError {
     /// Somebody said so.
     #[error("stopped; nothing was written to the board. It stays tripped until it is reset")]
     Stopped,
+    /// Not even begun.
+    #[error("stopped; nothing was done to the board")]
+    Declined,
     /// There is nobody to ask.
     #[error(
         "the input ended at the step '{0}': the walk needs a line for each step; nothing was written to the board"

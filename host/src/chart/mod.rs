@@ -159,7 +159,13 @@ pub fn save(picture: &impl Picture, path: impl AsRef<Path>) -> Result<(), ChartE
     }
     .map_err(|why| ChartError::Unwritable {
         path: path.to_path_buf(),
-        why,
+        // The backend wraps what the system said in words of its own; the system's are for people.
+        why: std::fs::OpenOptions::new()
+            .append(true)
+            .create(true)
+            .open(path)
+            .err()
+            .map_or(why, |e| e.to_string()),
     })
 }
 

@@ -4,14 +4,19 @@ use super::{channel, remark};
 use anyhow::bail;
 use clap::Args;
 use ohmward::bench::on_image::OnImage;
-use ohmward::bench::{self, On, report::Report};
+use ohmward::bench::report::{Report, shell_word};
+use ohmward::bench::{self, On};
 use std::collections::HashSet;
-use std::io::Write;
+use std::fmt::Write as _;
+use std::io::Write as _;
 use std::path::PathBuf;
 use std::process::ExitCode;
 
 /// Arguments of `bench`.
 #[derive(Debug, Args)]
+#[command(
+    after_help = "Exit status: 0 all as demanded, 1 something was not, 2 it could not be run."
+)]
 pub struct BenchArgs {
     /// Recorded traces instead of the built-in and drawn cases: COMTRADE (.cfg with its .dat, or .cff), or CSV with a
     /// header row of time_s, i_bond_a and, if recorded, v_pos_v and v_neg_v. What is expected stands in a file of the
@@ -153,10 +158,39 @@ fn traces(on: On<'_>, args: &BenchArgs) -> anyhow::Result<Report> {
         }
         cases.push((path.display().to_string(), case));
     }
+    let mut runs = bench::run_traces(on, &cases)?;
+    let options = trace_options(args);
+    for run in &mut runs {
+        run.options.push_str(&options);
+    }
     Ok(Report {
-        runs: bench::run_traces(on, &cases)?,
+        runs,
         ..Report::default()
     })
+}
+
+/// The flags about traces as they were typed, so that the command printed for one of them runs.
+fn trace_options(args: &BenchArgs) -> String {
+    let mut options = String::new();
+    let mut add = |flag: &str, value: String| {
+        let _ = write!(options, " --{flag} {}", shell_word(&value));
+    };
+    if let Some(a) = args.limit_a {
+        add("limit-a", a.to_string());
+    }
+    if let Some(ms) = args.latest_ms {
+        add("latest-ms", ms.to_string());
+    }
+    if let Some(s) = args.onset_s {
+        add("onset-s", s.to_string());
+    }
+    for (role, name) in &args.channel {
+        add("channel", format!("{role}={name}"));
+    }
+    if args.must_not_trip {
+        options.push_str(" --must-not-trip");
+    }
+    options
 }
 
 fn built_in_and_drawn(on: On<'_>, args: &BenchArgs) -> anyhow::Result<Report> {

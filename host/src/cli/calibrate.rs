@@ -20,6 +20,9 @@ use std::process::ExitCode;
 
 /// Arguments of `calibrate`.
 #[derive(Debug, Args)]
+#[command(
+    after_help = "Exit status: 0 done as asked, 1 not written or refused, 2 could not be done."
+)]
 pub struct CalibrateArgs {
     /// A serial device or tcp://HOST:PORT
     #[arg(value_parser = clap::value_parser!(Source))]
@@ -61,6 +64,9 @@ pub fn run(args: CalibrateArgs) -> anyhow::Result<ExitCode> {
             args.out.display()
         );
     }
+    if !args.check && !args.show {
+        writable(&args.out)?;
+    }
     let (hello, state, settings) = calibration::calibration(&line)?;
     if args.show {
         return show(&hello.board.to_string(), &state, args.json);
@@ -89,7 +95,7 @@ pub fn run(args: CalibrateArgs) -> anyhow::Result<ExitCode> {
         &mut steps,
     )? != "yes"
     {
-        return Err(WalkError::Stopped.into());
+        return Err(WalkError::Declined.into());
     }
     let points = match points {
         Some(points) => points,
@@ -123,6 +129,18 @@ pub fn run(args: CalibrateArgs) -> anyhow::Result<ExitCode> {
         writeln!(std::io::stdout(), "{}", serde_json::to_string(&record)?)?;
     }
     Ok(ExitCode::from(u8::from(!done)))
+}
+
+/// An hour at the bench shall not end without its record because the folder takes none.
+fn writable(folder: &Path) -> anyhow::Result<()> {
+    let probe = folder.join(format!(".calibration-{}", std::process::id()));
+    let tried = std::fs::File::create_new(&probe).and_then(|_| std::fs::remove_file(&probe));
+    tried.map_err(|e| {
+        anyhow::anyhow!(
+            "cannot write in {}: {e}; name another folder for the record with --out",
+            folder.display()
+        )
+    })
 }
 
 /// Sends it when told to, again and again where the board says why not.

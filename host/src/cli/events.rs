@@ -81,7 +81,7 @@ pub fn run(args: &EventsArgs) -> anyhow::Result<ExitCode> {
             let rate = rates.get(&(*board, event.id.boot)).copied();
             writeln!(
                 out,
-                "{}  {board}  {:>6}  {}",
+                "{}Z  {board}  {:>6}  {}",
                 utc(*t_us),
                 event.id.to_string(),
                 words::event(&event.kind, rate)

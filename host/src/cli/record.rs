@@ -16,6 +16,9 @@ use std::time::{Duration, Instant};
 
 /// Arguments of `record`.
 #[derive(Debug, Args)]
+#[command(
+    after_help = "Exit status: 0 recorded as asked, or the store holds together (--check); 1 it does not; 2 could not record, or a source ended early (with --until-gone every line that closes has; what came is kept)."
+)]
 pub struct RecordArgs {
     /// A serial device, a pattern such as '/dev/ttyACM*' (quoted: boards plugged in later are found too), tcp://HOST:PORT, or
     /// sim:SCENARIO.toml; several are possible

@@ -79,6 +79,9 @@ pub fn run(args: &ReportArgs) -> anyhow::Result<ExitCode> {
         (incident.html(), incident.log_faults)
     } else {
         let period = Period::from_store(&store, &wanted(args, plan, made_us)?)?;
+        if let Some(words) = period.tests_outside_words() {
+            remark(&words);
+        }
         (period.html(), period.log_faults)
     };
     save(&html, &args.out)?;

@@ -10,6 +10,7 @@ use std::time::Duration;
 
 /// Arguments of `selftest`.
 #[derive(Debug, Args)]
+#[command(after_help = "Exit status: 0 passed, 1 not passed, 2 could not be done.")]
 pub struct SelftestArgs {
     /// A serial device or tcp://HOST:PORT
     #[arg(long, value_parser = clap::value_parser!(Source))]

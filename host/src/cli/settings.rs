@@ -4,7 +4,7 @@ use super::remark;
 use anyhow::Context;
 use clap::Args;
 use ohmward::link::Source;
-use ohmward::plan::settings_file;
+use ohmward::plan::{changes, settings_file};
 use ohmward::talk::{self, Line};
 use std::io::Write;
 use std::path::PathBuf;
@@ -12,6 +12,7 @@ use std::process::ExitCode;
 
 /// Arguments of `settings`.
 #[derive(Debug, Args)]
+#[command(after_help = "Exit status: 0 shown or set, 1 refused by the board, 2 could not be done.")]
 pub struct SettingsArgs {
     /// A serial device or tcp://HOST:PORT
     #[arg(long, value_parser = clap::value_parser!(Source))]
@@ -44,6 +45,9 @@ pub fn run(args: SettingsArgs) -> anyhow::Result<ExitCode> {
             remark(
                 "these protect less than what is set now: the maintenance switch on the board has to be on",
             );
+            for change in changes::loosened(&settings, &before) {
+                remark(&format!("  {change}"));
+            }
         }
         match talk::put_settings(&line, &settings)? {
             Ok(hash) => remark(&format!("in force and stored on the board ({hash:08x})")),

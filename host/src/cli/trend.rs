@@ -16,9 +16,10 @@ use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
 /// Arguments of `trend`.
-///
-/// Exit status: 0 every board healthy, 1 anything else (not enough data included), 2 could not do it.
 #[derive(Debug, Args)]
+#[command(
+    after_help = "Exit status: 0 every board healthy, 1 anything else (not enough data included), 2 could not be done."
+)]
 pub struct TrendArgs {
     /// The store's folder
     #[arg(long)]

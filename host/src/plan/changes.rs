@@ -42,12 +42,13 @@ pub fn apply(
             continue;
         };
         let asked = is_looser(&key, value, limit.bound);
-        if let (Some(asked), Looser::Refuse) = (&asked, looser) {
+        if let (Some((words, asked)), Looser::Refuse) = (&asked, looser) {
             return Err(source.error(
                 &format!("settings.{key}"),
                 format!(
-                    "{} is looser than its source asks: {asked} ({}); give that or stricter, or plan with --accept-looser",
+                    "{} is looser than its source asks: {words}{} ({}); give that or stricter, or plan with --accept-looser",
                     shown(value),
+                    shown(*asked),
                     limit.source_label
                 ),
             ));
@@ -60,18 +61,45 @@ pub fn apply(
         );
         limit.value = value;
         limit.changed = true;
-        limit.looser_than = asked.map(|asked| than(limit, &asked));
+        limit.looser_than = asked.map(|asked| than(limit, asked));
     }
     Ok((all, settings))
 }
 
 /// What a value protects less than, and what that asks; `None` when it does not.
 pub fn looser_than(limit: &Limit, value: Value) -> Option<String> {
-    is_looser(limit.key, value, limit.bound).map(|asked| than(limit, &asked))
+    is_looser(limit.key, value, limit.bound).map(|asked| than(limit, asked))
 }
 
-fn than(limit: &Limit, asked: &str) -> String {
-    format!("{}, which asks {asked}", limit.source.short())
+/// Which keys of `new` protect less than `before`, each by the board's own rule, with both values.
+pub fn loosened(new: &Settings, before: &Settings) -> Vec<String> {
+    let table = |settings: &Settings| toml::Table::try_from(*settings).unwrap_or_default();
+    let (wanted, present) = (table(new), table(before));
+    let mut said = Vec::new();
+    for (key, value) in leaves(&wanted) {
+        let mut alone = present.clone();
+        let Some(place) = at_mut(&mut alone, &key) else {
+            continue;
+        };
+        let was = std::mem::replace(place, value.clone());
+        let one: Result<Settings, _> = alone.try_into();
+        if one.is_ok_and(|one| one.loosens(before)) {
+            said.push(format!("{key} = {value}, now {was}"));
+        }
+    }
+    said
+}
+
+fn at_mut<'t>(table: &'t mut toml::Table, key: &str) -> Option<&'t mut toml::Value> {
+    match key.split_once('.') {
+        Some((first, rest)) => at_mut(table.get_mut(first)?.as_table_mut()?, rest),
+        None => table.get_mut(key),
+    }
+}
+
+fn than(limit: &Limit, (words, asked): (&str, Value)) -> String {
+    let asked = with_unit(limit.key, asked);
+    format!("{}, which asks {words}{asked}", limit.source.short())
 }
 
 /// A number or a switch; nothing else is a limit.
@@ -90,16 +118,20 @@ fn number(value: &toml::Value) -> Option<f64> {
     }
 }
 
-/// What the source asks, if the value is looser than that.
-fn is_looser(key: &str, value: Value, bound: Bound) -> Option<String> {
+/// What the source asks, if the value is looser than that. Compared as the board keeps it, in single precision: 0.3 read back from a
+/// board is a little more than 0.3 in double precision, and no looser.
+fn is_looser(key: &str, value: Value, bound: Bound) -> Option<(&'static str, Value)> {
     match (value, bound) {
         // None while connected: the check before connecting is the daily one, and has its own switch.
         (Value::Number(x), Bound::AtMost(_)) if key == "check.every_s" && x == 0.0 => None,
-        (Value::Number(x), Bound::AtMost(most)) if x > most => Some(format!("at most {most}")),
-        (Value::Number(x), Bound::AtLeast(least)) if x < least => {
-            Some(format!("at least {}", (least * 10.0).ceil() / 10.0))
+        (Value::Number(x), Bound::AtMost(most)) if x as f32 > most as f32 => {
+            Some(("at most ", Value::Number(most)))
         }
-        (Value::Switch(false), Bound::On) => Some("true".to_owned()),
+        (Value::Number(x), Bound::AtLeast(least)) if (x as f32) < least as f32 => {
+            let least = (least * 10.0).ceil() / 10.0;
+            Some(("at least ", Value::Number(least)))
+        }
+        (Value::Switch(false), Bound::On) => Some(("", Value::Switch(true))),
         _ => None,
     }
 }
@@ -132,6 +164,48 @@ mod tests {
     use super::*;
     use crate::plan::test_array::heron_bend_text;
     use crate::plan::{Plan, plan, settings_file, text};
+
+    #[test]
+    fn what_protects_less_is_named_and_nothing_else() {
+        let before = Settings::SMALL_BONDED;
+        let mut new = before;
+        new.insulation.warn_below.0 = 90e3;
+        new.current.continuous.above.0 = 0.2; // stricter
+        new.reading_every_ms = 5_000; // protects nothing
+        new.check.before_connect = false;
+        let said = loosened(&new, &before);
+        assert_eq!(
+            said,
+            [
+                "check.before_connect = false, now true",
+                "insulation.warn_below_ohm = 90000.0, now 100000.0"
+            ]
+        );
+        assert!(loosened(&before, &before).is_empty());
+    }
+
+    /// A board that has exactly what was planned for it: its single precision is no loosening, above or below.
+    #[test]
+    fn what_a_board_gives_back_is_not_looser_than_what_was_planned() {
+        let plan = planned(&heron_bend_text(""));
+        let table = toml::Table::try_from(plan.settings).expect("a table");
+        let mut compared = 0;
+        for (key, value) in leaves(&table) {
+            let Some(limit) = plan.limits.iter().find(|limit| limit.key == key) else {
+                continue;
+            };
+            let read_back = value_of(value).expect("a value");
+            assert_eq!(looser_than(limit, read_back), None, "{key} = {value}");
+            compared += 1;
+        }
+        assert!(compared > 15, "{compared}");
+        // And what is looser still is, by as little as the board can tell.
+        let continuous = |limit: &&Limit| limit.key == "current.continuous.above_a";
+        let limit = plan.limits.iter().find(continuous).expect("planned");
+        let next = f64::from(f32::from_bits(0.3_f32.to_bits() + 1));
+        let said = looser_than(limit, Value::Number(next)).expect("looser");
+        assert!(said.ends_with("which asks at most 300 mA"), "{said}");
+    }
 
     fn read(text: &str) -> ArrayFile {
         ArrayFile::parse("array.toml", text).expect("reads")
@@ -172,12 +246,12 @@ mod tests {
             (
                 "current.ground_fault.above_a = 2.0",
                 "current.ground_fault.above_a",
-                "UL 1741 Table 31.1, which asks at most 1",
+                "UL 1741 Table 31.1, which asks at most 1 A",
             ),
             (
                 "current.continuous.above_a = 0.31",
                 "current.continuous.above_a",
-                "IEC 62109-2:2011 4.8.3.5.1 a), which asks at most 0.3",
+                "IEC 62109-2:2011 4.8.3.5.1 a), which asks at most 300 mA",
             ),
             (
                 "current.continuous.hold_ms = 270",
@@ -192,12 +266,12 @@ mod tests {
             (
                 "current.sudden.low.above_a = 0.05",
                 "current.sudden.low.above_a",
-                "at most 0.03",
+                "at most 30 mA",
             ),
             (
                 "insulation.trip_below_ohm = 29_999.0",
                 "insulation.trip_below_ohm",
-                "at least 30000",
+                "at least 30 kΩ",
             ),
             (
                 "check.before_connect = false",

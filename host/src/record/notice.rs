@@ -27,6 +27,13 @@ pub enum Notice {
         /// Where.
         from: String,
     },
+    /// No device fits a pattern, or none can be opened; it is looked for all the while. Told once.
+    Nothing {
+        /// The pattern, or a device that fits it.
+        from: String,
+        /// Why, and what to do.
+        why: String,
+    },
     /// Two sources lead to one board.
     SameBoard {
         /// Which.
@@ -80,6 +87,10 @@ impl std::fmt::Display for Notice {
                 f,
                 "{from}: no board answers there (right speed? another host?); trying again now and then"
             ),
+            Self::Nothing { from, why } => {
+                let stop = if why.ends_with(['.', '?']) { "" } else { "." };
+                write!(f, "{from}: {why}{stop} Looking again all the while")
+            }
             Self::SameBoard { board, from, other } => write!(
                 f,
                 "{from}: board {board} is recorded from {other} too: give one of them, or change the board's number"

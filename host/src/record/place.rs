@@ -22,6 +22,16 @@ const LOOK_EVERY: Duration = Duration::from_millis(500);
 /// A device that fits a pattern and is no board is tried again after this long.
 const NO_BOARD_AGAIN: Duration = Duration::from_secs(60);
 
+/// Two sources lead to one device.
+const HELD: &str = "another source has it open already";
+/// Nothing is plugged in where a pattern looks.
+const NOTHING_FITS: &str = "no device fits it. Is the board plugged in, is the pattern right?";
+
+fn nothing_fits(from: String) -> RecordError {
+    let why = NOTHING_FITS.to_owned();
+    RecordError::Open { from, why }
+}
+
 /// What all sources share.
 #[derive(Clone)]
 pub struct Shared {
@@ -41,7 +51,7 @@ pub struct Boards {
     at: HashMap<BoardId, (String, bool)>,
     /// Serial devices that are open, by the file that their name leads to.
     open: HashSet<PathBuf>,
-    /// Sources on which nothing answered, and that this has been told of.
+    /// Sources on which nothing answered or that did not open, and that this has been told of.
     silent: HashSet<String>,
     clock_set_us: i64,
 }
@@ -95,6 +105,13 @@ impl Shared {
         });
     }
 
+    fn nothing(&self, from: &str, why: String) {
+        if self.boards().silent.insert(from.to_owned()) {
+            let from = from.to_owned();
+            self.tell(Notice::Nothing { from, why });
+        }
+    }
+
     fn silent(&self, from: &str) {
         if self.boards().silent.insert(from.to_owned()) {
             self.tell(Notice::Silent {
@@ -129,7 +146,7 @@ async fn once(source: &Source, shared: &Shared) -> Result<(Ended, LinkSummary), 
         Source::Serial(device) => {
             let held = Held::new(device, shared);
             if held.is_none() {
-                return Err("another source has it open already".to_owned());
+                return Err(HELD.to_owned());
             }
             held
         }
@@ -216,7 +233,17 @@ pub async fn keep_pattern(
     let mut not_before: HashMap<PathBuf, Instant> = HashMap::new();
     let mut stop = shared.stop.clone();
     let mut stopped = false;
+    if devices(&pattern).is_empty() {
+        if !shared.comes_back {
+            return (Err(nothing_fits(pattern)), links);
+        }
+        shared.tell(Notice::Nothing {
+            from: pattern.clone(),
+            why: NOTHING_FITS.to_owned(),
+        });
+    }
     loop {
+        let met = |links: &[LinkSummary]| links.iter().any(|link| link.board.is_some());
         if !stopped {
             for device in devices(&pattern) {
                 let due = not_before
@@ -234,7 +261,16 @@ pub async fn keep_pattern(
             not_before.retain(|device, _| device.exists());
         }
         if stopped && talking.is_empty() {
-            return (Ok(()), links);
+            // With nobody met this is no recording that went well, as on a single line.
+            let ended = match links.first() {
+                None => Err(nothing_fits(pattern)),
+                Some(link) if !met(&links) => {
+                    let (from, baud) = (link.from.clone(), shared.baud);
+                    Err(RecordError::Silent { from, baud })
+                }
+                Some(_) => Ok(()),
+            };
+            return (ended, links);
         }
         tokio::select! {
             () = tokio::time::sleep(LOOK_EVERY), if !stopped => {}
@@ -247,7 +283,8 @@ pub async fn keep_pattern(
                 busy.remove(&device);
                 let from = device.display().to_string();
                 let mut wait = AGAIN_FIRST;
-                if let Ok((ended, summary)) = ended {
+                match ended {
+                Ok((ended, summary)) => {
                     let board = summary.board;
                     merge(&mut links, summary);
                     match ended {
@@ -261,12 +298,20 @@ pub async fn keep_pattern(
                             wait = NO_BOARD_AGAIN;
                         }
                         Ended::Silent => {}
+                        Ended::Gone(why) if !shared.comes_back && met(&links) && talking.is_empty() => {
+                            return (Err(RecordError::Gone { from, why }), links);
+                        }
                         Ended::Gone(why) if board.is_some() => shared.gone(&from, board, why),
                         Ended::Gone(_) => {}
                     }
-                } else {
-                    // Not ours to open, or held by another source.
+                }
+                Err(why) => {
+                    // What another source holds is in good hands; what is not ours to open has to be told.
+                    if why != HELD && device.exists() {
+                        shared.nothing(&from, format!("cannot open: {why}"));
+                    }
                     wait = AGAIN_MOST.min(4 * wait);
+                }
                 }
                 not_before.insert(device, Instant::now() + wait);
             }

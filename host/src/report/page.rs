@@ -81,6 +81,7 @@ pub fn period(report: &Period) -> Markup {
                 h2 { "Insulation tests by people, of no board named here" }
                 (people_tests(&report.tests, report.plan.as_ref()))
             }
+            @if let Some(words) = report.tests_outside_words() { p { (words) "." } }
             (log(report.head, &report.log_faults))
             (signature())
             (footer())
@@ -173,7 +174,7 @@ fn board(part: &BoardPart, report: &Period) -> Markup {
             h3 { "Tests" }
             (self_tests(part))
             @if part.tests.is_empty() {
-                p { "No insulation test by people was given for this board (TESTS.toml)." }
+                p { "No insulation test by people within the period was given for this board (TESTS.toml)." }
             } @else {
                 (people_tests(&part.tests, report.plan.as_ref()))
             }

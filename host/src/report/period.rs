@@ -13,6 +13,7 @@ use crate::store::{
 use crate::trend;
 use crate::trend::days::Weather;
 use crate::words::utc;
+use jiff::civil::Date;
 use ohmward_proto::message::BoardId;
 use ohmward_proto::{EventKind, Settings};
 use std::collections::BTreeMap;
@@ -63,6 +64,8 @@ pub struct Period {
     pub plan: Option<Plan>,
     /// Tests within the period that belong to none of its boards.
     pub tests: Vec<InsulationTest>,
+    /// Days of the tests that were given and lie outside the period.
+    pub tests_outside: Vec<Date>,
 }
 
 /// What a report says of one board.
@@ -166,9 +169,35 @@ impl Period {
                 .filter(|test| within(test, &range) && !known(test))
                 .cloned()
                 .collect(),
+            tests_outside: wanted
+                .tests
+                .iter()
+                .filter(|test| !within(test, &range))
+                .map(|test| test.date)
+                .collect(),
             boards: parts,
             range,
         })
+    }
+
+    /// What is said of tests outside the period, if there are any: they were given, and stand nowhere in the report.
+    pub fn tests_outside_words(&self) -> Option<String> {
+        let (first, last) = (
+            self.tests_outside.iter().min()?,
+            self.tests_outside.iter().max()?,
+        );
+        let days = if first == last {
+            format!("{first}")
+        } else {
+            format!("{first} to {last}")
+        };
+        let tests = match self.tests_outside.len() {
+            1 => "1 insulation test by people lies".to_owned(),
+            n => format!("{n} insulation tests by people lie"),
+        };
+        Some(format!(
+            "{tests} outside the period ({days}) and stand only in a report of their own time"
+        ))
     }
 
     /// Boards on which something protects less than its source asks.
@@ -302,7 +331,8 @@ fn within(test: &InsulationTest, range: &Range<i64>) -> bool {
     let day = epoch
         .until(test.date)
         .map_or(i64::MIN, |span| i64::from(span.get_days()));
-    (day_us(range.start)..=day_us(range.end)).contains(&day)
+    // The end is not part of the period.
+    (day_us(range.start)..=day_us(range.end.saturating_sub(1))).contains(&day)
 }
 
 fn insulation_days(

@@ -113,7 +113,7 @@ pub enum StoreError {
         why: String,
     },
     /// Anything else that SQLite reports.
-    #[error("could not {doing} {}: {}; check the disk, then try again", .file.display(), one_line(.source))]
+    #[error("could not {doing} {}: {}; {}", .file.display(), one_line(.source), advice(.source))]
     Sqlite {
         /// What was being done.
         doing: &'static str,
@@ -131,6 +131,16 @@ fn one_line(source: &rusqlite::Error) -> String {
         other => other.to_string(),
     };
     said.split_whitespace().collect::<Vec<_>>().join(" ")
+}
+
+/// What to do: another try does not mend a damaged file.
+fn advice(source: &rusqlite::Error) -> &'static str {
+    match source.sqlite_error_code() {
+        Some(rusqlite::ErrorCode::DatabaseCorrupt | rusqlite::ErrorCode::NotADatabase) => {
+            "the file is damaged: keep a copy of the folder as it is, put back an earlier copy or record into another folder"
+        }
+        _ => "check the disk, then try again",
+    }
 }
 
 impl StoreError {

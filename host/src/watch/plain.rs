@@ -13,7 +13,7 @@ pub fn text(shown: &Shown) -> String {
         let _ = writeln!(out, "board {}", board.board);
         for concern in board.concerns(shown.now_us) {
             let since = concern.since_us.map_or(String::new(), |t_us| {
-                format!(" (since {})", words::utc(t_us))
+                format!(" (since {} UTC)", words::utc(t_us))
             });
             let _ = writeln!(
                 out,
@@ -34,7 +34,7 @@ pub fn text(shown: &Shown) -> String {
             );
         }
         if let Some(last) = &board.last {
-            let _ = writeln!(out, "  {:<22} {}", "heard", words::utc(last.t_us));
+            let _ = writeln!(out, "  {:<22} {} UTC", "heard", words::utc(last.t_us));
         }
     }
     out

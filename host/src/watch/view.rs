@@ -83,7 +83,7 @@ fn title(frame: &mut Frame, screen: &Screen, area: Rect) {
             ));
         }
     }
-    let time = utc(screen.shown.now_us);
+    let time = format!("{} UTC", utc(screen.shown.now_us));
     let [left, right] =
         Layout::horizontal([Constraint::Min(10), Constraint::Length(time.len() as u16)])
             .areas(area);
@@ -277,7 +277,7 @@ fn history_of(board: &BoardNow, gauge: &Gauge, columns: u16) -> Vec<Option<u64>>
 fn events(frame: &mut Frame, screen: &Screen, board: &BoardNow, area: Rect) {
     let block = Block::new()
         .borders(Borders::TOP)
-        .title(" events, newest first ");
+        .title(" events, newest first (UTC) ");
     let inner = block.inner(area);
     frame.render_widget(block, area);
     let rate_hz = board.run.as_ref().map(|run| run.sample_rate_hz);
@@ -384,7 +384,7 @@ fn help(frame: &mut Frame) {
 fn words_of(concern: &Concern) -> String {
     match concern.since_us {
         Some(since_us) => format!(
-            "{} {} (since {})",
+            "{} {} (since {} UTC)",
             concern.urgency.sign(),
             concern.words,
             utc(since_us)

@@ -35,11 +35,15 @@ impl std::error::Error for ScenarioError {}
 impl ScenarioError {
     /// The file could not be read at all.
     pub fn unreadable(file: &str, error: &std::io::Error) -> Self {
+        let what = match error.kind() {
+            std::io::ErrorKind::InvalidData => "is no text file (UTF-8); name another".to_owned(),
+            _ => format!("cannot be read ({error}); check the path"),
+        };
         Self {
             file: file.to_owned(),
             line: 0,
             key: String::new(),
-            message: format!("cannot be read ({error}); check the path"),
+            message: what,
         }
     }
 }

@@ -110,7 +110,7 @@ fn entries(data: &ForecastData) -> Vec<Entry> {
         Entry::new(Swatch::Dot(colour::PLUS), "median of noon (dry)"),
         Entry::new(
             Swatch::Line(colour::WHOLE, 3),
-            "noon with the weather taken out (as dry at 25 °C)",
+            "noon, weather taken out (as dry at 25 °C): median of a week",
         ),
     ];
     let bounded = data
