@@ -57,7 +57,7 @@ use touch::Touches;
 /// Said with every plan, on every way out.
 pub const NOTICE: [&str; 4] = [
     "Ohmward is an instrument, not a listed protective device, and replaces none that a code demands.",
-    "Local codes, the authority having jurisdiction and licensed persons decide; this plan is no approval.",
+    "Local codes, the authority having jurisdiction and licensed persons decide; what is computed here is no approval.",
     "PV conductors stay live in daylight; an open contactor or a good reading is no proof of isolation.",
     "An opened bond floats the \"grounded\" conductor: it may then stand at array voltage. Treat it as live.",
 ];
