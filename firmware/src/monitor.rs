@@ -161,6 +161,8 @@ pub struct Monitor {
     stood_at: SampleIndex,
     /// Latest sample in which the board looked away from sudden changes for a check.
     looked_away: SampleIndex,
+    /// A check is due since then, and waits.
+    check_due: Option<SampleIndex>,
     was_measuring: bool,
     was_away: bool,
     /// Mean bond current in the two bridge states of the latest check, µA.
@@ -330,6 +332,7 @@ impl Monitor {
             standing: [DcAndAc::default(); 2],
             stood_at: SampleIndex(0),
             looked_away: SampleIndex(0),
+            check_due: None,
             was_measuring: false,
             was_away: false,
             bridge_current: [0; 2],
@@ -650,6 +653,7 @@ impl Monitor {
             }
             None => self.watch.step(self.now, &poles, state),
         };
+        self.check_due = watched.waiting.then(|| self.check_due.unwrap_or(self.now));
         self.begin_own_tests(watched.waiting);
         self.note_all(watched)
             .map(|cause| (self.named(cause), self.now))
