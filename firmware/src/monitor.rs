@@ -29,7 +29,7 @@ use crate::self_test::SelfTest;
 use crate::spectrum::Spectrum;
 use crate::stretch::Stretch;
 use crate::sudden::{Step, Sudden};
-use crate::window::{Window, whole_cycles};
+use crate::window::{Window, WindowTotals, whole_cycles};
 use ohmward_proto::event::{EventKind, StartReason, TripCause};
 use ohmward_proto::measure::{BondSpectrum, Codes, NotMeasured, Reading, TripState};
 use ohmward_proto::message::{BoardId, Command, Message};
@@ -157,10 +157,14 @@ pub struct Monitor {
     /// Test current and zero as last seen.
     sensor_seen: (MicroAmps, MicroAmps),
     /// Bond current before anything picked up: a window ago at least, and the one after that.
-    standing: [DcAndAc; 2],
+    standing: [WindowTotals; 2],
     stood_at: SampleIndex,
+    /// Without a bond a wire of the bridge has moved: by how many quarters of the lowest sudden level the current may change.
+    switched: Option<i32>,
     /// Latest sample in which the board looked away from sudden changes for a check.
     looked_away: SampleIndex,
+    /// A check is due since then, and waits.
+    check_due: Option<SampleIndex>,
     was_measuring: bool,
     was_away: bool,
     /// Mean bond current in the two bridge states of the latest check, µA.
@@ -327,9 +331,11 @@ impl Monitor {
             drift_told: false,
             disturbed_told: false,
             sensor_seen: (MicroAmps(0), MicroAmps(0)),
-            standing: [DcAndAc::default(); 2],
+            standing: [WindowTotals::default(); 2],
+            switched: None,
             stood_at: SampleIndex(0),
             looked_away: SampleIndex(0),
+            check_due: None,
             was_measuring: false,
             was_away: false,
             bridge_current: [0; 2],
@@ -640,6 +646,7 @@ impl Monitor {
             },
             v_mv: full.then(|| i64::from(self.v_pos.mean()) - i64::from(self.v_neg.mean())),
             ready: self.ready_for_check(),
+            room: !self.slow_look() && self.switched.is_none(),
         };
         self.note_bridge_current();
         let state = self.latch.state();
@@ -650,6 +657,7 @@ impl Monitor {
             }
             None => self.watch.step(self.now, &poles, state),
         };
+        self.check_due = watched.waiting.then(|| self.check_due.unwrap_or(self.now));
         self.begin_own_tests(watched.waiting);
         self.note_all(watched)
             .map(|cause| (self.named(cause), self.now))

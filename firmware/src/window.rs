@@ -30,6 +30,23 @@ pub fn whole_cycles(sample_rate_hz: u32, mains: Mains) -> Result<usize, Settings
         .ok_or(SettingsFault::NoWholeCycles)
 }
 
+/// What a window holds, to be made into mean and RMS when that is asked for.
+#[derive(Clone, Copy, Default, Debug)]
+pub struct WindowTotals {
+    sum: i64,
+    sum_of_squares: i64,
+}
+
+impl WindowTotals {
+    /// Mean, and RMS of all else, of a window of so many.
+    pub fn dc_and_ac(&self, len: usize) -> (i32, i32) {
+        let len = len.max(1) as i64;
+        let dc = self.sum / len;
+        let ac = (self.sum_of_squares / len - dc * dc).max(0).isqrt();
+        (dc as i32, ac as i32)
+    }
+}
+
 /// Sum, and on request the sum of squares, of the last `len` values.
 #[derive(Debug)]
 pub struct Window {
@@ -118,6 +135,14 @@ impl Window {
     /// Sum of the values; the mean times [`Self::len`].
     pub fn sum(&self) -> i64 {
         self.sum
+    }
+
+    /// Both sums.
+    pub fn totals(&self) -> WindowTotals {
+        WindowTotals {
+            sum: self.sum,
+            sum_of_squares: self.sum_of_squares,
+        }
     }
 
     /// Mean, rounded toward zero.

@@ -60,6 +60,8 @@ pub struct Poles {
     pub v_mv: Option<i64>,
     /// The board has nothing to do first.
     pub ready: bool,
+    /// This sample has time for a piece of arithmetic: nothing else that is long falls into it.
+    pub room: bool,
 }
 
 /// Insulation, as last measured, and what to do about it next.
@@ -225,8 +227,7 @@ impl Watch {
             }
             Due::Never | Due::Wait => {}
         }
-        // Where light is looked at there is work enough already.
-        match self.sequence.step(poles.sums, poles.v_mv.is_none()) {
+        match self.sequence.step(poles.sums, poles.room) {
             Progress::Done(Ok(leakage)) => self.judge(now, state, leakage, &mut watched),
             Progress::Done(Err(why)) => self.failed(now, state, why, &mut watched),
             Progress::Idle | Progress::Busy => {}

@@ -117,7 +117,7 @@ impl Monitor {
             && now.since(self.stood_at) >= self.i_bond.len() as u64
         {
             let [_, newer] = self.standing;
-            self.standing = [newer, self.dc_and_ac()];
+            self.standing = [newer, self.i_bond.totals()];
             self.stood_at = now;
         }
         if let Some(sudden) = sudden {
@@ -169,14 +169,24 @@ impl Monitor {
         }
         let at = self.now;
         // A change that is being timed is no part of what was there before.
-        let [standing, _] = self.standing;
-        let timed = self.sudden.busy().then_some(standing);
-        self.before = self.cycles().map(|current| Before {
-            current: timed.unwrap_or(current),
+        let current = if self.sudden.busy() {
+            Some(self.stood())
+        } else {
+            self.cycles()
+        };
+        self.before = current.map(|current| Before {
+            current,
             at,
             quarters,
             compared: false,
         });
+    }
+
+    /// What flowed before anything picked up.
+    pub(super) fn stood(&self) -> DcAndAc {
+        let [standing, _] = self.standing;
+        let (dc, ac) = standing.dc_and_ac(self.i_bond.len());
+        DcAndAc { dc, ac }
     }
 
     /// A ground-fault fuse stands in the bond.
@@ -318,18 +328,26 @@ impl Monitor {
                 o.inject,
             )
         };
+        let until = self.now.after(self.identity.samples(OWN_SWITCHING_MS));
+        // A sample or two later: that of the switching has the end of a stay to work out.
+        if !self.slow_look()
+            && let Some(quarters) = self.switched.take()
+        {
+            self.remember_current(quarters);
+            self.looked_away = self.now;
+            self.sudden.blank(until);
+        }
         let last = self.last_outputs;
         if wires(outputs) != wires(&last) {
             if !self.settings.earthing.has_bond() && outputs.contactor == last.contactor {
-                self.remember_current(if outputs.inject == last.inject {
+                self.switched = Some(if outputs.inject == last.inject {
                     STEP_QUARTERS
                 } else {
                     TEST_QUARTERS
                 });
-                self.looked_away = self.now;
+            } else {
+                self.sudden.blank(until);
             }
-            let samples = self.identity.samples(OWN_SWITCHING_MS);
-            self.sudden.blank(self.now.after(samples));
         }
         self.last_outputs = *outputs;
     }

@@ -104,10 +104,7 @@ impl Monitor {
         );
         // A sudden change stands on top of what leaked before, perhaps from the other conductor.
         let dc = match cause {
-            TripCause::SuddenChange { .. } => {
-                let [standing, _] = self.standing;
-                self.i_bond.mean().saturating_sub(standing.dc)
-            }
+            TripCause::SuddenChange { .. } => self.i_bond.mean().saturating_sub(self.stood().dc),
             _ => self.i_bond.mean(),
         };
         let clear = dc.saturating_abs() >= SIDE_LEAST_UA

@@ -21,7 +21,7 @@ impl Monitor {
         let asked = pressed || command == Some(Command::Reset);
         let under_load = self.latch.contactor();
         let pending_trip = self.pending_trip.map(|cause| (cause, now));
-        let seen = Seen {
+        let mut seen = Seen {
             trip: pending_trip.or(trip).or(commanded_trip),
             feedback_closed: self.feedback,
             may_close: self.watch.may_close(now) && self.self_tested(),
@@ -32,6 +32,8 @@ impl Monitor {
         };
         if let Some(command) = command {
             self.answer_command(command, &seen);
+            // It may have begun a test.
+            seen.may_close &= self.self_tested();
         }
         let (next, events) = self.latch.next(now, &seen, &self.derived.latch);
         self.pending_trip = None;

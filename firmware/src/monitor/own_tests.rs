@@ -9,6 +9,9 @@ use ohmward_proto::message::CommandOutcome;
 use ohmward_proto::settings::Earthing;
 use ohmward_proto::units::SampleIndex;
 
+/// How long a check of a connected array waits for what is being timed, in ms: the longest hold time that settings allow.
+const CHECK_WAITS_MS: u64 = 10_000;
+
 impl Monitor {
     /// The bond current without what the board itself sends through the sensor.
     pub(super) fn without_test_current(&self, i: MicroAmps) -> MicroAmps {
@@ -19,13 +22,20 @@ impl Monitor {
         }
     }
 
-    /// An insulation check may begin: the measuring resistor has been tested, if it can be here; or, while connected, no change of
-    /// the current is being timed, and two cycles are there to be compared with afterwards. Both come by themselves, unless
-    /// sudden changes cannot be watched at all.
+    /// An insulation check may begin: the measuring resistor has been tested, if it can be here; or, while connected, nothing is
+    /// being timed that the open bond would hide, and two cycles are there to be compared with afterwards. What is timed trips or
+    /// is over by itself; a value that plays about its limit is not waited for beyond the longest hold time.
     pub(super) fn ready_for_check(&self) -> bool {
         match self.latch.state() {
             TripState::Resting => !self.self_test.bridge_due(),
-            TripState::Closed => self.sudden_blind_told || self.sudden.may_look_away(),
+            TripState::Closed => {
+                let waited = self.check_due.map_or(0, |since| self.now.since(since));
+                let timed = self.continuous.picked_up()
+                    || self.ground_fault.picked_up()
+                    || self.bond.busy()
+                    || !self.sudden.may_look_away();
+                !timed || waited > self.identity.samples(CHECK_WAITS_MS)
+            }
             _ => true,
         }
     }

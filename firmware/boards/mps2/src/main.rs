@@ -65,8 +65,10 @@ fn main() -> ! {
     plant::write(STATE_AT, State::Running.word());
     let mut until_look = LOOK_AT_STACK_EVERY;
     loop {
-        // Nothing here can fail; if it could, the watchdog would have the last word.
-        let Ok(_) = board.decide() else { continue };
+        // Neither converter nor pins can fail here; if one did, nothing would be watched, while waiting for samples feeds the watchdog.
+        if board.decide().is_err() {
+            stop(State::NotStarted);
+        }
         let since = board.source().since;
         let decided = timer::now();
         board.serve();
