@@ -11,6 +11,7 @@
 //! - [`entry`]: what boards send, as it is kept
 //! - [`write`]: batches of what boards sent, each in one transaction; once it returns, it may be acknowledged
 //! - [`chain`]: hashes over the event log, so that it shows when it was edited
+//! - [`blocks`]: readings in the tables, a minute together
 //! - [`rows`]: readings as one stream, wherever they stand
 //! - [`rollup`]: minutes, hours and days in a few numbers
 //! - [`archive`]: sealed days
@@ -23,6 +24,7 @@
 //! - [`error`]: what can go wrong, in one line each
 
 mod archive;
+mod blocks;
 mod chain;
 mod check;
 mod entry;
@@ -66,6 +68,8 @@ const FILE: &str = "ohmward.sqlite";
 /// Locked by the writer for as long as it lives; the system lets go of it however the writer ends.
 const LOCK: &str = "ohmward.lock";
 const SQLITE_HEAD: &[u8; 16] = b"SQLite format 3\0";
+/// Statements that a writer uses again and again, with room.
+const STATEMENTS: usize = 64;
 const LOCK_WAIT: Duration = Duration::from_millis(400);
 const BUSY: Duration = Duration::from_secs(10);
 
@@ -78,8 +82,14 @@ pub struct Store {
     lock: Option<Arc<File>>,
     /// The layout has roll-ups and an archive; a reader takes an older one as it is.
     has_archive: bool,
+    /// The layout keeps readings in blocks; likewise.
+    has_blocks: bool,
     /// What the archive holds, as far as new readings asked for it.
     known: archive::known::Memory,
+    /// What the tables hold, likewise.
+    reached: write::Reached,
+    /// Folders of the archive known to be on disk.
+    on_disk: archive::OnDisk,
     /// Where a test cuts in.
     #[cfg(test)]
     at_step: fn(archive::Step) -> Result<(), StoreError>,
@@ -138,6 +148,7 @@ impl Store {
             .map_err(failed)?;
         db.pragma_update(None, "wal_autocheckpoint", 16_384)
             .map_err(failed)?;
+        db.set_prepared_statement_cache_capacity(STATEMENTS);
         // An acknowledged event must survive a power cut: every commit waits for the disk.
         db.pragma_update(None, "synchronous", "FULL")
             .map_err(failed)?;
@@ -152,7 +163,10 @@ impl Store {
             dir,
             lock: Some(Arc::new(lock)),
             has_archive: true,
+            has_blocks: true,
             known: archive::known::Memory::default(),
+            reached: write::Reached::default(),
+            on_disk: archive::OnDisk::default(),
             #[cfg(test)]
             at_step: |_| Ok(()),
             #[cfg(test)]
@@ -181,12 +195,17 @@ impl Store {
         refuse(found, &file, false)?;
         let has_archive =
             schema::has_archive(&db).map_err(|source| sqlite_error("read", &file, source))?;
+        let has_blocks =
+            schema::has_blocks(&db).map_err(|source| sqlite_error("read", &file, source))?;
         Ok(Self {
             db,
             dir,
             lock: None,
             has_archive,
+            has_blocks,
             known: archive::known::Memory::default(),
+            reached: write::Reached::default(),
+            on_disk: archive::OnDisk::default(),
             #[cfg(test)]
             at_step: |_| Ok(()),
             #[cfg(test)]
@@ -230,6 +249,7 @@ impl Store {
             db: &self.db,
             dir: &self.dir,
             has_archive: self.has_archive,
+            has_blocks: self.has_blocks,
         }
     }
 

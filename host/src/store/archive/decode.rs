@@ -1,6 +1,6 @@
 //! A Parquet file of the archive → readings.
 
-use super::columns::{KEY_VERSION, VERSION, amps, schema, volts};
+use super::columns::{KEY_VERSION, VERSION, amps, meanings, schema, volts};
 use crate::store::{StoreError, StoredReading, words};
 use arrow_array::cast::AsArray;
 use arrow_array::types::{
@@ -33,7 +33,7 @@ impl DayRows {
     pub fn open(bytes: Bytes, path: &Path) -> Result<Self, StoreError> {
         Ok(Self {
             path: path.to_path_buf(),
-            batches: batches(&bytes, path, BATCH)?,
+            batches: batches(&bytes, path, BATCH, 0..meanings().len())?,
             bytes,
             rows: Vec::new().into_iter(),
         })
@@ -111,11 +111,12 @@ fn broken(path: &Path, why: impl std::fmt::Display) -> StoreError {
     }
 }
 
-/// The columns of a file, so many rows at once; its layout and schema must be those known here.
+/// Some columns of a file, so many rows at once; its layout and whole schema must be those known here.
 pub fn batches(
     bytes: &Bytes,
     path: &Path,
     rows: usize,
+    columns: Range<usize>,
 ) -> Result<ParquetRecordBatchReader, StoreError> {
     let file = builder(bytes, path)?;
     let is_ours = file
@@ -142,7 +143,9 @@ pub fn batches(
             "its columns are not those that this program writes",
         ));
     }
+    let columns = ProjectionMask::roots(file.parquet_schema(), columns);
     file.with_batch_size(rows)
+        .with_projection(columns)
         .build()
         .map_err(|fault| broken(path, fault))
 }
