@@ -151,22 +151,12 @@ impl Source<'_> {
         mut take: impl FnMut(StoredReading) -> Result<(), E>,
     ) -> Result<(), E> {
         if self.has_blocks {
-            self.each_minute(board, range, |rows| {
+            blocks::each_minute(self, board, range, |rows| {
                 rows.iter().try_for_each(|row| take(*row))
             })
         } else {
             by_row::each(self, board, range, take)
         }
-    }
-
-    /// Likewise minute by minute. Of a layout with blocks.
-    pub fn each_minute<E: From<StoreError>>(
-        &self,
-        board: Board,
-        range: &Range<i64>,
-        take: impl FnMut(&[StoredReading]) -> Result<(), E>,
-    ) -> Result<(), E> {
-        blocks::each_minute(self, board, range, take)
     }
 
     /// How many readings stand in the tables.
@@ -184,7 +174,7 @@ impl Source<'_> {
         let end_us = minute_us(range.end);
         let mut count = 0;
         let mut at_ends = |part: Range<i64>| {
-            self.each_minute(board, &part, |rows| {
+            blocks::each_minute(self, board, &part, |rows| {
                 count += rows.len() as u64;
                 Ok::<_, StoreError>(())
             })
@@ -232,7 +222,7 @@ impl Source<'_> {
         let within = |start_us: i64| {
             let end_us = start_us.saturating_add(Level::Minute.length_us());
             let mut ends = None;
-            let all = self.each_minute(board, &(start_us..end_us), |rows| {
+            let all = blocks::each_minute(self, board, &(start_us..end_us), |rows| {
                 ends = rows.first().zip(rows.last()).map(|(a, b)| (a.t_us, b.t_us));
                 Ok::<_, StoreError>(())
             });

@@ -3,6 +3,7 @@
 
 use super::encode::{FileWriter, cannot_write};
 use super::{bytes_of, compare, days, file, folder};
+use crate::store::blocks;
 use crate::store::rollup::Level;
 use crate::store::rows::{Board, Source, day_us};
 use crate::store::{FILE, StoreError, open_to_read, sqlite_error};
@@ -242,7 +243,7 @@ fn each_hot(
     writer: &mut FileWriter,
 ) -> Result<Notes, StoreError> {
     let mut notes = Notes::default();
-    source.each_minute(board, range, |rows| {
+    blocks::each_minute(source, board, range, |rows| {
         rows.iter().try_for_each(|row| {
             notes.take(row.t_us, row.boot, row.reading.at.0);
             writer.push(row)

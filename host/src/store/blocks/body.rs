@@ -12,6 +12,7 @@
 //! A pole's NaN is kept as no value, as the archive keeps it.
 
 use crate::store::StoredReading;
+use crate::store::rollup::Level;
 use ohmward_proto::measure::{NotMeasured, TripState};
 use ohmward_proto::{Amps, BondCurrent, Insulation, PoleLeakage, Reading, SampleIndex, Volts};
 use serde::de::DeserializeOwned;
@@ -19,6 +20,7 @@ use serde::{Deserialize, Serialize};
 
 /// Layout of the body. Higher means newer.
 const VERSION: u8 = 1;
+const MINUTE_US: u64 = Level::Minute.length_us() as u64;
 
 /// What of a reading is there, and what changes seldom.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize, Deserialize)]
@@ -140,7 +142,11 @@ pub fn each(
                 return Err(damaged());
             };
             same_for -= 1;
-            let t_us = minute_us.wrapping_add(t.next(left.number()?) as i64);
+            let since_us = t.next(left.number()?);
+            if since_us >= MINUTE_US {
+                return Err("a reading in it is of another minute".into());
+            }
+            let t_us = minute_us.wrapping_add(since_us as i64);
             let at = SampleIndex(at.next(left.number()?));
             let i_bond = match shape.i_why {
                 Some(why) => BondCurrent::NotMeasured(why),
@@ -259,11 +265,11 @@ mod tests {
     use ohmward_proto::{Farads, Siemens};
     use proptest::prelude::*;
 
-    const MINUTE_US: i64 = 1_777_845_600_000_000;
+    const FROM_US: i64 = 1_777_845_600_000_000;
 
     fn decoded(body: &[u8]) -> Result<Vec<StoredReading>, String> {
         let mut rows = Vec::new();
-        each(body, (MINUTE_US, 3), |row| rows.push(row)).map(|()| rows)
+        each(body, (FROM_US, 3), |row| rows.push(row)).map(|()| rows)
     }
 
     /// Whatever bits there are, NaNs among them.
@@ -282,12 +288,23 @@ mod tests {
             prop_oneof![Just(None), why().prop_map(Some)],
             leakage,
             [any::<u64>(), any::<u64>()],
-            any::<i64>(),
+            0..MINUTE_US as i64,
             prop::sample::select(words::STATES.to_vec()),
             any::<bool>(),
         )
             .prop_map(
-                |(i_why, [dc, rms], v_pos, v_neg, ins_why, l, [at, ins_at], t_us, state, open)| {
+                |(
+                    i_why,
+                    [dc, rms],
+                    v_pos,
+                    v_neg,
+                    ins_why,
+                    l,
+                    [at, ins_at],
+                    since_us,
+                    state,
+                    open,
+                )| {
                     let reading = Reading {
                         at: SampleIndex(at),
                         i_bond: i_why.map_or(
@@ -320,7 +337,7 @@ mod tests {
                     };
                     StoredReading {
                         boot: 3,
-                        t_us,
+                        t_us: FROM_US + since_us,
                         reading,
                     }
                 },
@@ -332,7 +349,7 @@ mod tests {
         #[test]
         fn every_bit_comes_back(rows in prop::collection::vec((any_reading(), 1_usize..4), 0..20)) {
             let rows: Vec<_> = rows.into_iter().flat_map(|(row, times)| vec![row; times]).collect();
-            let back = decoded(&encode(MINUTE_US, &rows).unwrap()).unwrap();
+            let back = decoded(&encode(FROM_US, &rows).unwrap()).unwrap();
             prop_assert_eq!(back.len(), rows.len());
             for (a, b) in rows.iter().zip(&back) {
                 let bytes = |row| postcard::to_extend(row, Vec::new()).unwrap();
@@ -352,7 +369,7 @@ mod tests {
     fn steady(k: i64) -> StoredReading {
         StoredReading {
             boot: 3,
-            t_us: MINUTE_US + 1_000_000 * k,
+            t_us: FROM_US + 1_000_000 * k,
             reading: Reading {
                 at: SampleIndex(4000 * k as u64),
                 i_bond: BondCurrent::Measured {
@@ -385,20 +402,23 @@ mod tests {
         wanted.extend(dc_rms_v);
         wanted.extend([0, 0]); // the same step again
         wanted.extend(dc_rms_v);
-        assert_eq!(encode(MINUTE_US, &rows).unwrap(), wanted);
+        assert_eq!(encode(FROM_US, &rows).unwrap(), wanted);
         assert_eq!(decoded(&wanted).unwrap(), rows);
     }
 
     #[test]
     fn what_is_cut_short_changed_or_newer_is_told() {
         let rows: Vec<_> = (0..60).map(steady).collect();
-        let body = encode(MINUTE_US, &rows).unwrap();
+        let body = encode(FROM_US, &rows).unwrap();
         assert!(body.len() < 60 * 15, "{} bytes", body.len());
         for end in 0..body.len() {
             decoded(&body[..end]).unwrap_err();
         }
         let longer = [body.as_slice(), &[0]].concat();
         assert_eq!(decoded(&longer).unwrap_err(), "1 bytes too many");
+        let early: Vec<_> = (-1..5).map(steady).collect();
+        let early = encode(FROM_US, &early).unwrap();
+        assert!(decoded(&early).unwrap_err().contains("another minute"));
         let newer = [&[2], &body[1..]].concat();
         assert!(decoded(&newer).unwrap_err().contains("layout 2"));
     }
