@@ -56,6 +56,7 @@ pub use words::{
     of_state as state_word,
 };
 
+use rusqlite::config::DbConfig;
 use rusqlite::{Connection, OpenFlags};
 use schema::Found;
 use std::fs::{File, OpenOptions, TryLockError};
@@ -149,6 +150,7 @@ impl Store {
         db.pragma_update(None, "wal_autocheckpoint", 16_384)
             .map_err(failed)?;
         db.set_prepared_statement_cache_capacity(STATEMENTS);
+        keep_plans(&db).map_err(failed)?;
         // An acknowledged event must survive a power cut: every commit waits for the disk.
         db.pragma_update(None, "synchronous", "FULL")
             .map_err(failed)?;
@@ -273,6 +275,7 @@ impl Store {
 fn open_to_read(file: &Path) -> rusqlite::Result<Connection> {
     let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
     let db = Connection::open_with_flags(file, flags)?;
+    keep_plans(&db)?;
     db.busy_timeout(BUSY)?;
     match schema::look(&db) {
         Err(fault)
@@ -294,6 +297,13 @@ fn open_to_read(file: &Path) -> rusqlite::Result<Connection> {
         }
         _ => Ok(db),
     }
+}
+
+/// A statement keeps its plan whatever values it is given: left to itself SQLite plans some of ours anew for every row, which is most of
+/// their cost ("the query planner stability guarantee", sqlite.org/queryplanner-ng.html).
+fn keep_plans(db: &Connection) -> rusqlite::Result<()> {
+    db.set_db_config(DbConfig::SQLITE_DBCONFIG_ENABLE_QPSG, true)
+        .map(drop)
 }
 
 fn has_wal(file: &Path) -> bool {
