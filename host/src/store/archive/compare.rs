@@ -6,7 +6,6 @@ use crate::store::StoreError;
 use arrow_array::cast::AsArray;
 use arrow_array::types::Int8Type;
 use arrow_array::{Array, RecordBatch};
-use arrow_schema::DataType;
 use bytes::Bytes;
 use std::ops::Range;
 use std::path::Path;
@@ -76,31 +75,19 @@ fn columns_with(
     }
 }
 
-/// The same values and gaps, bit by bit. A dictionary may list its words in another order, and only those that it uses.
+/// The same values and gaps, bit by bit. Words are written by their places in a list and read as text.
 fn is_same(a: &dyn Array, b: &dyn Array) -> bool {
-    if !matches!(a.data_type(), DataType::Dictionary(..)) || a.data_type() != b.data_type() {
+    let (Some(a), Some(b)) = (a.as_dictionary_opt::<Int8Type>(), b.as_string_opt::<i32>()) else {
         return a == b;
-    }
-    let (a, b) = (a.as_dictionary::<Int8Type>(), b.as_dictionary::<Int8Type>());
-    let words = a.values().as_string::<i32>();
-    // The place of each word of `b` in `a`.
-    let places: Vec<Option<i8>> = b
-        .values()
-        .as_string::<i32>()
-        .iter()
-        .map(|word| {
-            let place = words.iter().position(|known| known == word)?;
-            i8::try_from(place).ok()
-        })
-        .collect();
+    };
+    let words: Vec<Option<&str>> = a.values().as_string::<i32>().iter().collect();
     a.len() == b.len()
-        && a.keys().iter().zip(b.keys()).all(|(a, b)| match (a, b) {
-            (None, None) => true,
-            (Some(a), Some(b)) => usize::try_from(b)
+        && a.keys().iter().zip(b).all(|(place, word)| match place {
+            None => word.is_none(),
+            Some(place) => usize::try_from(place)
                 .ok()
-                .and_then(|b| places.get(b).copied().flatten())
-                .is_some_and(|b| a == b),
-            _ => false,
+                .and_then(|place| words.get(place).copied().flatten())
+                .is_some_and(|written| word == Some(written)),
         })
 }
 
