@@ -157,8 +157,8 @@ struct Bare {
     deleted: Duration,
 }
 
-/// The same rows into the same table and index by the same library, every column read once in the order of time, and the rows removed
-/// as sealing removes them; and nothing else: what writing and sealing are held against.
+/// The same readings by the same library, plainly: a row each in the order of time and an index by count, every column read once, and
+/// the rows removed; and nothing else: what writing and sealing are held against.
 fn bare(folder: &Path, rows: &[StoredReading], sum: &mut Bare) -> anyhow::Result<()> {
     let path = folder.join("bare.sqlite");
     let mut db = rusqlite::Connection::open(&path)?;

@@ -4,7 +4,7 @@ use super::archive::{self, bytes_of, date_words};
 use super::chain::{self, Head};
 use super::rollup::{Level, keep, read};
 use super::rows::{Board, Source, day_us};
-use super::{EventFilter, Store, StoreError};
+use super::{EventFilter, FILE, Store, StoreError};
 use ohmward_proto::message::BoardId;
 use ohmward_proto::{EventId, EventKind};
 use rusqlite::params;
@@ -106,6 +106,7 @@ impl Store {
         let source = self.source();
         let mut report = Report::default();
         report.faults.extend(sqlite_faults(&source)?);
+        report.faults.extend(unread_rows(&source)?);
         if self.has_archive {
             report.faults.extend(chain::faults(&source, options.head)?);
             let head = chain::head(&self.db).map_err(self.failed("read"))?;
@@ -228,6 +229,24 @@ fn sqlite_faults(source: &Source) -> Result<Vec<String>, StoreError> {
         .collect())
 }
 
+/// Readings that an older program had written, or that were damaged then, and that were not understood when the store was brought
+/// up to date.
+fn unread_rows(source: &Source) -> Result<Option<String>, StoreError> {
+    if !source.has_blocks {
+        return Ok(None);
+    }
+    let count: i64 = source
+        .db
+        .query_row("SELECT count(*) FROM reading_unread", [], |row| row.get(0))
+        .map_err(source.failed("check"))?;
+    Ok((count > 0).then(|| {
+        format!(
+            "{count} readings of an older layout could not be understood: they are not given, and stand as they were in the table reading_unread of {}",
+            source.dir.join(FILE).display()
+        )
+    }))
+}
+
 /// Files against their hashes, counts and ends; and days that are nowhere.
 fn check_files(source: &Source, board: Board, report: &mut Report) -> Result<(), StoreError> {
     for day in archive::days(source, board)?
@@ -307,15 +326,12 @@ fn days_with_anything(source: &Source, board: Board) -> Result<BTreeSet<i64>, St
         .map(|day| day.date)
         .collect();
     // From one day's end to the next row behind it.
-    let mut add = |sql: &str, more: Option<i64>| -> rusqlite::Result<()> {
-        let mut query = source.db.prepare_cached(sql)?;
+    let mut add = |next: &dyn Fn(i64) -> Result<Option<i64>, StoreError>| {
         let mut from_us = i64::MIN;
         loop {
-            let next: Option<i64> = match more {
-                Some(more) => query.query_row(params![board.key, from_us, more], |row| row.get(0)),
-                None => query.query_row(params![board.key, from_us], |row| row.get(0)),
-            }?;
-            let Some(t_us) = next else { return Ok(()) };
+            let Some(t_us) = next(from_us)? else {
+                return Ok::<_, StoreError>(());
+            };
             let date = t_us.div_euclid(Level::Day.length_us());
             found.insert(date);
             from_us = day_us(date).end;
@@ -324,18 +340,22 @@ fn days_with_anything(source: &Source, board: Board) -> Result<BTreeSet<i64>, St
             }
         }
     };
-    let rollups =
-        "SELECT min(start_us) FROM rollup WHERE board = ?1 AND start_us >= ?2 AND level = ?3";
-    [Level::Minute, Level::Hour, Level::Day]
-        .into_iter()
-        .try_for_each(|level| add(rollups, Some(level.length_us())))
-        .and_then(|()| {
-            add(
-                "SELECT min(t_us) FROM reading WHERE board = ?1 AND t_us >= ?2",
-                None,
-            )
-        })
-        .map_err(source.failed("read"))?;
+    for level in [Level::Minute, Level::Hour, Level::Day] {
+        add(&|from_us| {
+            source
+                .db
+                .prepare_cached(
+                    "SELECT min(start_us) FROM rollup WHERE board = ?1 AND start_us >= ?2 AND level = ?3",
+                )
+                .and_then(|mut query| {
+                    query.query_row(params![board.key, from_us, level.length_us()], |row| {
+                        row.get(0)
+                    })
+                })
+                .map_err(source.failed("read"))
+        })?;
+    }
+    add(&|from_us| source.next_hot(board, from_us))?;
     Ok(found)
 }
 

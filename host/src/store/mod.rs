@@ -11,6 +11,7 @@
 //! - [`entry`]: what boards send, as it is kept
 //! - [`write`]: batches of what boards sent, each in one transaction; once it returns, it may be acknowledged
 //! - [`chain`]: hashes over the event log, so that it shows when it was edited
+//! - [`blocks`]: readings in the tables, a minute together
 //! - [`rows`]: readings as one stream, wherever they stand
 //! - [`rollup`]: minutes, hours and days in a few numbers
 //! - [`archive`]: sealed days
@@ -23,6 +24,7 @@
 //! - [`error`]: what can go wrong, in one line each
 
 mod archive;
+mod blocks;
 mod chain;
 mod check;
 mod entry;
@@ -54,6 +56,7 @@ pub use words::{
     of_state as state_word,
 };
 
+use rusqlite::config::DbConfig;
 use rusqlite::{Connection, OpenFlags};
 use schema::Found;
 use std::fs::{File, OpenOptions, TryLockError};
@@ -66,6 +69,8 @@ const FILE: &str = "ohmward.sqlite";
 /// Locked by the writer for as long as it lives; the system lets go of it however the writer ends.
 const LOCK: &str = "ohmward.lock";
 const SQLITE_HEAD: &[u8; 16] = b"SQLite format 3\0";
+/// Statements that a writer uses again and again, with room.
+const STATEMENTS: usize = 64;
 const LOCK_WAIT: Duration = Duration::from_millis(400);
 const BUSY: Duration = Duration::from_secs(10);
 
@@ -78,8 +83,14 @@ pub struct Store {
     lock: Option<Arc<File>>,
     /// The layout has roll-ups and an archive; a reader takes an older one as it is.
     has_archive: bool,
+    /// The layout keeps readings in blocks; likewise.
+    has_blocks: bool,
     /// What the archive holds, as far as new readings asked for it.
     known: archive::known::Memory,
+    /// What the tables hold, likewise.
+    reached: write::Reached,
+    /// Folders of the archive known to be on disk.
+    on_disk: archive::OnDisk,
     /// Where a test cuts in.
     #[cfg(test)]
     at_step: fn(archive::Step) -> Result<(), StoreError>,
@@ -138,6 +149,8 @@ impl Store {
             .map_err(failed)?;
         db.pragma_update(None, "wal_autocheckpoint", 16_384)
             .map_err(failed)?;
+        db.set_prepared_statement_cache_capacity(STATEMENTS);
+        keep_plans(&db).map_err(failed)?;
         // An acknowledged event must survive a power cut: every commit waits for the disk.
         db.pragma_update(None, "synchronous", "FULL")
             .map_err(failed)?;
@@ -152,7 +165,10 @@ impl Store {
             dir,
             lock: Some(Arc::new(lock)),
             has_archive: true,
+            has_blocks: true,
             known: archive::known::Memory::default(),
+            reached: write::Reached::default(),
+            on_disk: archive::OnDisk::default(),
             #[cfg(test)]
             at_step: |_| Ok(()),
             #[cfg(test)]
@@ -181,12 +197,17 @@ impl Store {
         refuse(found, &file, false)?;
         let has_archive =
             schema::has_archive(&db).map_err(|source| sqlite_error("read", &file, source))?;
+        let has_blocks =
+            schema::has_blocks(&db).map_err(|source| sqlite_error("read", &file, source))?;
         Ok(Self {
             db,
             dir,
             lock: None,
             has_archive,
+            has_blocks,
             known: archive::known::Memory::default(),
+            reached: write::Reached::default(),
+            on_disk: archive::OnDisk::default(),
             #[cfg(test)]
             at_step: |_| Ok(()),
             #[cfg(test)]
@@ -230,6 +251,7 @@ impl Store {
             db: &self.db,
             dir: &self.dir,
             has_archive: self.has_archive,
+            has_blocks: self.has_blocks,
         }
     }
 
@@ -253,6 +275,7 @@ impl Store {
 fn open_to_read(file: &Path) -> rusqlite::Result<Connection> {
     let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
     let db = Connection::open_with_flags(file, flags)?;
+    keep_plans(&db)?;
     db.busy_timeout(BUSY)?;
     match schema::look(&db) {
         Err(fault)
@@ -274,6 +297,13 @@ fn open_to_read(file: &Path) -> rusqlite::Result<Connection> {
         }
         _ => Ok(db),
     }
+}
+
+/// A statement keeps its plan whatever values it is given: left to itself SQLite plans some of ours anew for every row, which is most of
+/// their cost ("the query planner stability guarantee", sqlite.org/queryplanner-ng.html).
+fn keep_plans(db: &Connection) -> rusqlite::Result<()> {
+    db.set_db_config(DbConfig::SQLITE_DBCONFIG_ENABLE_QPSG, true)
+        .map(drop)
 }
 
 fn has_wal(file: &Path) -> bool {

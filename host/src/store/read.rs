@@ -341,18 +341,17 @@ impl Store {
         let Some(board) = source.board(board)? else {
             return Ok(None);
         };
-        let archived = if self.has_archive {
-            "UNION ALL SELECT max(to_us) FROM archive_day WHERE board = ?1 AND NOT dropped"
-        } else {
-            ""
-        };
-        let newest_us: Option<i64> = self
-            .db
-            .prepare_cached(&format!(
-                "SELECT max(t_us) FROM (SELECT max(t_us) AS t_us FROM reading WHERE board = ?1 {archived})"
-            ))
-            .and_then(|mut query| query.query_row([board.key], |row| row.get(0)))
-            .map_err(self.failed("read"))?;
+        let mut newest_us = source.hot_ends(board)?.map(|(_, last_us)| last_us);
+        if self.has_archive {
+            let archived: Option<i64> = self
+                .db
+                .prepare_cached(
+                    "SELECT max(to_us) FROM archive_day WHERE board = ?1 AND NOT dropped",
+                )
+                .and_then(|mut query| query.query_row([board.key], |row| row.get(0)))
+                .map_err(self.failed("read"))?;
+            newest_us = newest_us.max(archived);
+        }
         let Some(newest_us) = newest_us else {
             return Ok(None);
         };
@@ -366,27 +365,32 @@ impl Store {
 
     /// First and last moment of which there is a reading or an event of a board; Unix microseconds.
     pub fn span(&self, board: BoardId) -> Result<Option<(i64, i64)>, StoreError> {
+        let source = self.source();
+        let Some(board) = source.board(board)? else {
+            return Ok(None);
+        };
         let archived = if self.has_archive {
-            " UNION ALL SELECT min(from_us) FROM archive_day WHERE board = (SELECT key FROM of) AND NOT dropped
-              UNION ALL SELECT max(to_us) FROM archive_day WHERE board = (SELECT key FROM of) AND NOT dropped"
+            " UNION ALL SELECT from_us FROM archive_day WHERE board = ?1 AND NOT dropped
+              UNION ALL SELECT to_us FROM archive_day WHERE board = ?1 AND NOT dropped"
         } else {
             ""
         };
-        let span: (Option<i64>, Option<i64>) = self
+        let rest: (Option<i64>, Option<i64>) = self
             .db
             .prepare_cached(&format!(
-                "WITH of(key) AS (SELECT key FROM board WHERE id = ?1), ends(t_us) AS (
-                    SELECT min(t_us) FROM reading WHERE board = (SELECT key FROM of) UNION ALL
-                    SELECT max(t_us) FROM reading WHERE board = (SELECT key FROM of) UNION ALL
-                    SELECT min(t_us) FROM event WHERE board = (SELECT key FROM of) UNION ALL
-                    SELECT max(t_us) FROM event WHERE board = (SELECT key FROM of){archived})
-                 SELECT min(t_us), max(t_us) FROM ends",
+                "SELECT min(t_us), max(t_us) FROM (
+                    SELECT min(t_us) AS t_us FROM event WHERE board = ?1 UNION ALL
+                    SELECT max(t_us) FROM event WHERE board = ?1{archived})",
             ))
             .and_then(|mut query| {
-                query.query_row([board.to_string()], |row| Ok((row.get(0)?, row.get(1)?)))
+                query.query_row([board.key], |row| Ok((row.get(0)?, row.get(1)?)))
             })
             .map_err(self.failed("read"))?;
-        Ok(span.0.zip(span.1))
+        let ends = [source.hot_ends(board)?, rest.0.zip(rest.1)];
+        Ok(ends
+            .into_iter()
+            .flatten()
+            .reduce(|a, b| (a.0.min(b.0), a.1.max(b.1))))
     }
 
     /// Events of a board that have a captured waveform, and whether it is whole.

@@ -2,15 +2,13 @@
 //!
 //! While a day is being sealed a reading may stand in both places. Streams are merged by (time, run, count), so it is given once.
 
-use super::archive::{self, DayRows, HOT_COLUMNS};
-use super::rollup::{DAY_US, Level};
-use super::{FILE, StoreError, sqlite_error, words};
+use super::archive::{self, DayRows};
+use super::blocks::{self, by_row, minute_us};
+use super::rollup::Level;
+use super::{FILE, StoreError, sqlite_error};
 use crate::store::StoredReading;
 use ohmward_proto::message::BoardId;
-use ohmward_proto::{
-    Amps, BondCurrent, Farads, Insulation, PoleLeakage, Reading, SampleIndex, Siemens, Volts,
-};
-use rusqlite::{Connection, OptionalExtension, Row, Transaction, params};
+use rusqlite::{Connection, OptionalExtension, Transaction, params};
 use std::ops::Range;
 use std::path::Path;
 
@@ -21,6 +19,8 @@ pub struct Source<'a> {
     pub dir: &'a Path,
     /// The layout has roll-ups and an archive.
     pub has_archive: bool,
+    /// The layout keeps readings in blocks.
+    pub has_blocks: bool,
 }
 
 /// A board, and its key in the tables.
@@ -150,46 +150,102 @@ impl Source<'_> {
         range: &Range<i64>,
         mut take: impl FnMut(StoredReading) -> Result<(), E>,
     ) -> Result<(), E> {
-        self.each_row(board, range, |row| take(self.decode(board.id, row)?))
-    }
-
-    /// Likewise as rows of [`HOT_COLUMNS`].
-    pub fn each_row<E: From<StoreError>>(
-        &self,
-        board: Board,
-        range: &Range<i64>,
-        mut take: impl FnMut(&Row) -> Result<(), E>,
-    ) -> Result<(), E> {
-        let failed = self.failed("read");
-        let mut query = self
-            .db
-            .prepare_cached(&format!(
-                "SELECT {HOT_COLUMNS} FROM reading WHERE board = ?1 AND t_us >= ?2 AND t_us < ?3
-                 ORDER BY t_us, boot, at_sample"
-            ))
-            .map_err(&failed)?;
-        let mut rows = query
-            .query(params![board.key, range.start, range.end])
-            .map_err(&failed)?;
-        while let Some(row) = rows.next().map_err(&failed)? {
-            take(row)?;
+        if self.has_blocks {
+            blocks::each_minute(self, board, range, |rows| {
+                rows.iter().try_for_each(|row| take(*row))
+            })
+        } else {
+            by_row::each(self, board, range, take)
         }
-        Ok(())
     }
 
     /// How many readings stand in the tables.
     pub fn count_hot(&self, board: Board, range: &Range<i64>) -> Result<u64, StoreError> {
+        if !self.has_blocks {
+            return by_row::count(self.db, board.key, range)
+                .map(|count| count as u64)
+                .map_err(self.failed("read"));
+        }
+        // Minutes that lie within as their blocks say; those at the ends one by one.
+        let start_us = match minute_us(range.start) {
+            start_us if start_us == range.start => start_us,
+            start_us => start_us.saturating_add(Level::Minute.length_us()),
+        };
+        let end_us = minute_us(range.end);
+        let mut count = 0;
+        let mut at_ends = |part: Range<i64>| {
+            blocks::each_minute(self, board, &part, |rows| {
+                count += rows.len() as u64;
+                Ok::<_, StoreError>(())
+            })
+        };
+        if start_us > end_us {
+            at_ends(range.clone())?;
+            return Ok(count);
+        }
+        if range.start < start_us {
+            at_ends(range.start..start_us)?;
+        }
+        if end_us < range.end {
+            at_ends(end_us..range.end)?;
+        }
         self.db
             .prepare_cached(
-                "SELECT count(*) FROM reading WHERE board = ?1 AND t_us >= ?2 AND t_us < ?3",
+                "SELECT total(readings) FROM reading_block WHERE board = ?1 AND minute_us >= ?2 AND minute_us < ?3",
             )
             .and_then(|mut query| {
-                query.query_row(params![board.key, range.start, range.end], |row| {
-                    row.get::<_, i64>(0)
+                query.query_row(params![board.key, start_us, end_us], |row| {
+                    row.get::<_, f64>(0)
                 })
             })
-            .map(|count| count as u64)
+            .map(|within| count + within as u64)
             .map_err(self.failed("read"))
+    }
+
+    /// First and last moment of which a reading stands in the tables. Where a block cannot be understood, its minute's ends.
+    pub fn hot_ends(&self, board: Board) -> Result<Option<(i64, i64)>, StoreError> {
+        let failed = self.failed("read");
+        if !self.has_blocks {
+            return by_row::ends(self.db, board.key).map_err(&failed);
+        }
+        let end = |which: &str| -> rusqlite::Result<Option<i64>> {
+            self.db
+                .prepare_cached(&format!(
+                    "SELECT {which}(minute_us) FROM reading_block WHERE board = ?1"
+                ))?
+                .query_row([board.key], |row| row.get(0))
+        };
+        let ends = end("min").and_then(|first| Ok(first.zip(end("max")?)));
+        let Some((first_us, last_us)) = ends.map_err(&failed)? else {
+            return Ok(None);
+        };
+        let within = |start_us: i64| {
+            let end_us = start_us.saturating_add(Level::Minute.length_us());
+            let mut ends = None;
+            let all = blocks::each_minute(self, board, &(start_us..end_us), |rows| {
+                ends = rows.first().zip(rows.last()).map(|(a, b)| (a.t_us, b.t_us));
+                Ok::<_, StoreError>(())
+            });
+            ends.filter(|_| all.is_ok())
+                .unwrap_or((start_us, end_us.saturating_sub(1).max(start_us)))
+        };
+        Ok(Some((within(first_us).0, within(last_us).1)))
+    }
+
+    /// The minute of the first reading from `from_us` on that stands in the tables; of a layout without blocks, its moment.
+    pub fn next_hot(&self, board: Board, from_us: i64) -> Result<Option<i64>, StoreError> {
+        let next = if self.has_blocks {
+            self.db
+                .prepare_cached(
+                    "SELECT min(minute_us) FROM reading_block WHERE board = ?1 AND minute_us >= ?2",
+                )
+                .and_then(|mut query| {
+                    query.query_row(params![board.key, minute_us(from_us)], |row| row.get(0))
+                })
+        } else {
+            by_row::next(self.db, board.key, from_us)
+        };
+        next.map_err(self.failed("read"))
     }
 
     /// How many readings there are over `range`, each once.
@@ -215,72 +271,10 @@ impl Source<'_> {
         }
         Ok(count)
     }
-
-    /// A row of [`HOT_COLUMNS`].
-    pub fn decode(&self, board: BoardId, row: &Row) -> Result<StoredReading, StoreError> {
-        let failed = self.failed("read");
-        let boot: u32 = row.get(1).map_err(&failed)?;
-        let at = row.get::<_, i64>(2).map_err(&failed)? as u64;
-        let real = |column: usize| row.get::<_, Option<f32>>(column).map_err(&failed);
-        let unknown = |column: &str, word: &str| StoreError::Undecodable {
-            row: format!("the reading at sample {at} of run {boot} of board {board}"),
-            file: self.dir.join(FILE),
-            why: format!("\"{word}\" in column {column}"),
-        };
-        let text = |column: usize| -> Result<Option<&str>, StoreError> {
-            row.get_ref(column)
-                .map_err(&failed)?
-                .as_str_or_null()
-                .map_err(|fault| failed(fault.into()))
-        };
-        let reason = |column: usize, name: &str| {
-            text(column)?
-                .map(|word| words::reason(word).ok_or_else(|| unknown(name, word)))
-                .transpose()
-        };
-        // NULL beside no reason: a value the board sent that is no number.
-        let sent = |column: usize| real(column).map(|value| value.unwrap_or(f32::NAN));
-
-        let i_bond = match reason(5, "i_why")? {
-            Some(why) => BondCurrent::NotMeasured(why),
-            None => BondCurrent::Measured {
-                dc: Amps(sent(3)?),
-                rms: Amps(sent(4)?),
-            },
-        };
-        let ins_at = SampleIndex(row.get::<_, i64>(13).map_err(&failed)? as u64);
-        let insulation = match reason(14, "ins_why")? {
-            Some(why) => Insulation::NotMeasured { why, since: ins_at },
-            None => Insulation::Measured {
-                leakage: PoleLeakage {
-                    g_pos: Siemens(sent(8)?),
-                    g_neg: Siemens(sent(9)?),
-                    g_sigma: Siemens(sent(10)?),
-                    c: Farads(sent(11)?),
-                    c_sigma: Farads(sent(12)?),
-                },
-                at: ins_at,
-            },
-        };
-        let state = text(15)?.unwrap_or_default();
-        Ok(StoredReading {
-            boot,
-            t_us: row.get(0).map_err(&failed)?,
-            reading: Reading {
-                at: SampleIndex(at),
-                i_bond,
-                v_pos: real(6)?.map(Volts),
-                v_neg: real(7)?.map(Volts),
-                insulation,
-                state: words::state(state).ok_or_else(|| unknown("state", state))?,
-                bond_open: row.get(16).map_err(&failed)?,
-            },
-        })
-    }
 }
 
 /// A day's own time.
 pub fn day_us(date: i64) -> Range<i64> {
-    let start_us = date.saturating_mul(Level::Day.length_us());
-    start_us..start_us.saturating_add(DAY_US)
+    let start_of = |date: i64| date.saturating_mul(Level::Day.length_us());
+    start_of(date)..start_of(date.saturating_add(1))
 }

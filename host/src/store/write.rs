@@ -1,19 +1,24 @@
 //! What boards sent, into the store: one transaction a batch, any entry any number of times.
 
 use super::archive::known::Memory;
+use super::blocks;
 use super::rollup::{DAY_US, Level, keep};
 use super::rows::{Board, Source};
 use super::{Counts, Entry, LineCounts, Store, StoreError, Written, line};
 use ohmward_proto::message::{BoardId, Hello};
 use ohmward_proto::{BondSpectrum, EventId, Settings};
+use pending::Pending;
 use readings::RunNotes;
-use rusqlite::{CachedStatement, OptionalExtension, Transaction, params};
+use rusqlite::{OptionalExtension, Transaction, params};
 use serde::Serialize;
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 
 mod captures;
 mod events;
+mod pending;
 mod readings;
+
+pub use pending::Reached;
 
 impl Store {
     /// Keeps a batch. Once this returns, what was in it may be acknowledged to the boards.
@@ -42,8 +47,14 @@ impl Store {
             db: &work,
             dir: &self.dir,
             has_archive: true,
+            has_blocks: true,
         };
-        let kept = keep(&mut Batch::new(&work, source, &mut self.known))?;
+        let kept = keep(&mut Batch::new(
+            &work,
+            source,
+            &mut self.known,
+            &mut self.reached,
+        ))?;
         work.commit().map_err(&failed)?;
         Ok(kept)
     }
@@ -84,9 +95,10 @@ struct Batch<'a> {
     work: &'a Transaction<'a>,
     source: Source<'a>,
     known: &'a mut Memory,
+    reached: &'a mut Reached,
     runs: HashMap<(i64, u32), RunNotes>,
-    /// Kept from reading to reading.
-    insert_reading: Option<CachedStatement<'a>>,
+    /// New readings, until the end of the batch.
+    pending: Pending,
     /// Board and hour of new rows.
     hours: BTreeSet<(i64, i64)>,
     /// Newest reading of a board in this batch.
@@ -99,14 +111,20 @@ struct Batch<'a> {
 }
 
 impl<'a> Batch<'a> {
-    fn new(work: &'a Transaction<'a>, source: Source<'a>, known: &'a mut Memory) -> Self {
+    fn new(
+        work: &'a Transaction<'a>,
+        source: Source<'a>,
+        known: &'a mut Memory,
+        reached: &'a mut Reached,
+    ) -> Self {
         Self {
             work,
             source,
             known,
+            reached,
             boards: HashMap::new(),
             runs: HashMap::new(),
-            insert_reading: None,
+            pending: Pending::default(),
             hours: BTreeSet::new(),
             newest: BTreeMap::new(),
             touched: BTreeSet::new(),
@@ -118,6 +136,7 @@ impl<'a> Batch<'a> {
         for entry in batch {
             self.keep_one(entry)?;
         }
+        self.pending.put(self.work)?;
         for (board, event) in std::mem::take(&mut self.touched) {
             if self.completes(board, event)? {
                 self.written.captures_complete.push((board, event));
@@ -262,11 +281,9 @@ impl<'a> Batch<'a> {
         if epoch_unix_ms.is_some() || first_at == hello.at.0 as i64 {
             return Ok(false);
         }
-        let reached: Option<i64> = self
-            .work
-            .prepare_cached("SELECT max(at_sample) FROM reading WHERE board = ?1 AND boot = ?2")?
-            .query_row(params![key, hello.boot], |row| row.get(0))?;
-        Ok(reached.is_some_and(|reached| reached as u64 > hello.at.0))
+        self.pending.put(self.work)?;
+        let reached = blocks::reached(self.work, key, hello.boot)?;
+        Ok(reached.is_some_and(|reached| reached > hello.at.0))
     }
 
     fn run(&mut self, board: BoardId, hello: &Hello, received_us: i64) -> rusqlite::Result<bool> {

@@ -1,10 +1,6 @@
-//! Readings → columns in memory, either from what a reading is or straight from SQLite's columns.
-//!
-//! Both ways fill the same columns with the same values; a test compares them. The straight one leaves whatever is unusual (a word of a
-//! newer program, a value without a code) to the other.
+//! Readings → columns in memory.
 
-use super::columns::{Code, amps, code, codes, volts};
-use crate::store::quantity::Quantity;
+use super::columns::{Code, codes};
 use crate::store::{StoredReading, words};
 use arrow_array::builder::{
     BinaryBuilder, BooleanBufferBuilder, Float32Builder, Int8Builder, Int32Builder,
@@ -15,13 +11,7 @@ use arrow_array::{
     TimestampMicrosecondArray, UInt32Array,
 };
 use ohmward_proto::{BondCurrent, Insulation};
-use rusqlite::Row;
-use rusqlite::types::ValueRef;
 use std::sync::Arc;
-
-/// Columns of a table `reading` as [`Arrays::push_row`] wants them.
-pub const HOT_COLUMNS: &str = "t_us, boot, at_sample, i_dc_a, i_rms_a, i_why, v_pos_v, v_neg_v, g_pos_s, g_neg_s, g_sigma_s, c_f, \
-                               c_sigma_f, ins_at_sample, ins_why, state, bond_open";
 
 /// Columns that are being filled.
 pub struct Arrays {
@@ -144,74 +134,6 @@ impl Arrays {
         }
     }
 
-    /// Takes a row of [`HOT_COLUMNS`]; gives its time, run and count. `None`, and nothing is taken, when there is something unusual in it.
-    pub fn push_row(&mut self, row: &Row) -> Option<(i64, u32, u64)> {
-        let whole = |column: usize| match row.get_ref(column) {
-            Ok(ValueRef::Integer(whole)) => Some(whole),
-            _ => None,
-        };
-        // The outer `None`: neither a number nor NULL.
-        let real = |column: usize| match row.get_ref(column) {
-            Ok(ValueRef::Real(value)) => Some(Some(value as f32)),
-            Ok(ValueRef::Null) => Some(None),
-            _ => None,
-        };
-        let steps = |column: usize, quantity: Quantity, back: fn(i32) -> f32| {
-            let Some(value) = real(column)? else {
-                return Some(None);
-            };
-            match code(quantity, value, back) {
-                Code::Steps(steps) => Some(Some(steps)),
-                Code::Null => Some(None),
-                Code::None => None,
-            }
-        };
-        let t_us = whole(0)?;
-        let boot = u32::try_from(whole(1)?).ok()?;
-        let at = whole(2)? as u64;
-        let i_why = word(row, 5, &mut self.i_why)?;
-        let mut current = [None; 2];
-        if i_why.is_none() {
-            current = [
-                steps(3, Quantity::BondDc, |steps| amps(steps).0)?,
-                steps(4, Quantity::BondRms, |steps| amps(steps).0)?,
-            ];
-        }
-        let v_pos = steps(6, Quantity::VPos, |steps| volts(steps).0)?;
-        let v_neg = steps(7, Quantity::VNeg, |steps| volts(steps).0)?;
-        let mut leakage = [None; 5];
-        let ins_at = whole(13)? as u64;
-        let ins_why = word(row, 14, &mut self.ins_why)?;
-        if ins_why.is_none() {
-            for (value, column) in leakage.iter_mut().zip(8..) {
-                *value = real(column)?.filter(|value| !value.is_nan());
-            }
-        }
-        let state = word(row, 15, &mut self.state)??;
-        let bond_open = whole(16)? != 0;
-
-        self.t_us.push(t_us);
-        self.boot.push(boot);
-        self.at.push(at);
-        for (column, steps) in self
-            .steps
-            .iter_mut()
-            .zip([current[0], current[1], v_pos, v_neg])
-        {
-            column.append_option(steps);
-        }
-        self.i_why.places.append_option(i_why);
-        for (column, value) in self.leakage.iter_mut().zip(leakage) {
-            column.append_option(value);
-        }
-        self.ins_at.push(ins_at);
-        self.ins_why.places.append_option(ins_why);
-        self.state.places.append_value(state);
-        self.bond_open.append(bond_open);
-        self.as_sent.append_null();
-        Some((t_us, boot, at))
-    }
-
     /// The columns as the file's schema has them; empty again.
     pub fn take(&mut self) -> Vec<ArrayRef> {
         let times = TimestampMicrosecondArray::from(std::mem::take(&mut self.t_us));
@@ -248,16 +170,6 @@ impl Arrays {
             Arc::new(BooleanArray::new(self.bond_open.finish(), None)),
             Arc::new(self.as_sent.finish()),
         ]
-    }
-}
-
-/// A word of a column, by its place; NULL is the inner `None`.
-#[expect(clippy::option_option, reason = "the outer one is a word unknown")]
-fn word(row: &Row, column: usize, of: &mut WordColumn) -> Option<Option<i8>> {
-    match row.get_ref(column) {
-        Ok(ValueRef::Text(word)) => of.place(word).map(Some),
-        Ok(ValueRef::Null) => Some(None),
-        _ => None,
     }
 }
 

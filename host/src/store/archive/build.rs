@@ -3,6 +3,8 @@
 
 use super::encode::{FileWriter, cannot_write};
 use super::{bytes_of, compare, days, file, folder};
+use crate::store::blocks;
+use crate::store::rollup::Level;
 use crate::store::rows::{Board, Source, day_us};
 use crate::store::{FILE, StoreError, open_to_read, sqlite_error};
 use rusqlite::Connection;
@@ -10,14 +12,14 @@ use std::collections::{BTreeMap, HashSet};
 use std::fs::File;
 use std::ops::Range;
 use std::path::{Path, PathBuf};
-use std::sync::Arc;
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 #[cfg(test)]
 use super::Step;
 
 const HIDDEN: &str = ".readings.parquet.new";
 /// Rows that are removed in one transaction: some 10 ms.
-const SLICE: u64 = if cfg!(test) { 50 } else { 16_384 };
+const SLICE: u64 = if cfg!(test) { 50 } else { 100_000 };
 
 /// Where the store is, for what needs no writer.
 #[derive(Clone, Debug)]
@@ -25,11 +27,20 @@ pub struct Place {
     pub dir: PathBuf,
     /// As long as this lives nobody else writes in the store's folder.
     pub _lock: Option<Arc<File>>,
+    /// Folders below the store's that are known to be on disk, by this program's own doing.
+    pub on_disk: OnDisk,
     #[cfg(test)]
     pub at_step: fn(Step) -> Result<(), StoreError>,
 }
 
+/// Folders, shared by all that seals in a store.
+pub type OnDisk = Arc<Mutex<HashSet<PathBuf>>>;
+
 impl Place {
+    fn on_disk(&self) -> MutexGuard<'_, HashSet<PathBuf>> {
+        self.on_disk.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
     /// A reading connection.
     pub fn open(&self) -> Result<Connection, StoreError> {
         let database = self.dir.join(FILE);
@@ -42,6 +53,7 @@ impl Place {
             db,
             dir: &self.dir,
             has_archive: true,
+            has_blocks: true,
         }
     }
 
@@ -96,7 +108,7 @@ pub struct Built {
     /// What stood in the tables, cut into pieces that are soon removed.
     pub slices: Vec<Slice>,
     hidden: PathBuf,
-    /// Folders with new entries, down to the file's.
+    /// Folders with new entries, see [`make_folders`].
     folders: Vec<PathBuf>,
 }
 
@@ -157,7 +169,7 @@ impl Plan {
             return Ok(None);
         }
         let place = folder(&self.place.dir, self.board.id, self.date);
-        let folders = make_folders(&self.place.dir, &place)?;
+        let folders = make_folders(&self.place, &place)?;
         let hidden = place.join(HIDDEN);
         let mut writer = FileWriter::create(&hidden, self.board.id)?.keeping();
         let has_file = days(&source, self.board)?
@@ -208,6 +220,9 @@ impl Built {
         for folder in &self.folders {
             sync_folder(folder)?;
         }
+        // Of these it is known now that their own entries are on disk.
+        let known = self.folders.iter().skip(1).cloned();
+        self.plan.place.on_disk().extend(known);
         #[cfg(test)]
         self.plan.step(Step::OnDisk)?;
         if bytes_of(&path)?.1 != self.sha256 {
@@ -220,7 +235,7 @@ impl Built {
     }
 }
 
-/// Every row of a day that has no file: straight from column to column.
+/// Every row of a day that has no file.
 fn each_hot(
     source: &Source,
     board: Board,
@@ -228,14 +243,11 @@ fn each_hot(
     writer: &mut FileWriter,
 ) -> Result<Notes, StoreError> {
     let mut notes = Notes::default();
-    source.each_row(board, range, |row| {
-        if let Some((t_us, boot, at)) = writer.push_row(row)? {
-            notes.take(t_us, boot, at);
-            return Ok(());
-        }
-        let row = source.decode(board.id, row)?;
-        notes.take(row.t_us, row.boot, row.reading.at.0);
-        writer.push(&row)
+    blocks::each_minute(source, board, range, |rows| {
+        rows.iter().try_for_each(|row| {
+            notes.take(row.t_us, row.boot, row.reading.at.0);
+            writer.push(row)
+        })
     })?;
     Ok(notes)
 }
@@ -259,49 +271,55 @@ fn each_once(
     Ok(notes)
 }
 
-/// Cuts what stands in the tables; rows of one moment stay together.
+/// Cuts what stands in the tables, between minutes.
 fn slices(source: &Source, board: Board, range: &Range<i64>) -> Result<Vec<Slice>, StoreError> {
     let failed = source.failed("read");
     let mut query = source
         .db
         .prepare_cached(
-            "SELECT t_us FROM reading WHERE board = ?1 AND t_us >= ?2 AND t_us < ?3 ORDER BY t_us",
+            "SELECT minute_us, readings FROM reading_block WHERE board = ?1 AND minute_us >= ?2 AND minute_us < ?3
+             ORDER BY minute_us",
         )
         .map_err(&failed)?;
-    let mut rows = query
+    let mut blocks = query
         .query(rusqlite::params![board.key, range.start, range.end])
         .map_err(&failed)?;
     let mut slices: Vec<Slice> = Vec::new();
-    while let Some(row) = rows.next().map_err(&failed)? {
-        let t_us: i64 = row.get(0).map_err(&failed)?;
-        let end = t_us.saturating_add(1);
+    while let Some(block) = blocks.next().map_err(&failed)? {
+        let minute_us: i64 = block.get(0).map_err(&failed)?;
+        let rows = block.get::<_, i64>(1).map_err(&failed)? as u64;
+        let end = minute_us.saturating_add(Level::Minute.length_us());
         match slices.last_mut() {
-            Some(slice) if slice.rows < SLICE || t_us < slice.range.end => {
+            Some(slice) if slice.rows < SLICE || minute_us < slice.range.end => {
                 slice.range.end = end;
-                slice.rows += 1;
+                slice.rows += rows;
             }
             _ => slices.push(Slice {
-                range: t_us..end,
-                rows: 1,
+                range: minute_us..end,
+                rows,
             }),
         }
     }
     Ok(slices)
 }
 
-/// Makes the folders from the store's down to the file's. Gives those whose entries are new, and the file's.
-fn make_folders(dir: &Path, place: &Path) -> Result<Vec<PathBuf>, StoreError> {
-    let mut folders = vec![place.to_path_buf()];
-    if !place.is_dir() {
-        std::fs::create_dir_all(place).map_err(|source| cannot_write(place, &source))?;
-        let above = place.ancestors().skip(1);
-        folders.extend(
-            above
-                .take_while(|folder| folder.starts_with(dir))
-                .map(Path::to_path_buf),
-        );
+/// Makes the folders from the store's down to the file's. Gives those that have entries of which it is not known that they are on disk,
+/// outermost first; the file's own, which gets one now, last.
+fn make_folders(place: &Place, file: &Path) -> Result<Vec<PathBuf>, StoreError> {
+    let mut on_disk = place.on_disk();
+    let below = file.ancestors().take_while(|folder| *folder != place.dir);
+    for folder in below.filter(|folder| !folder.is_dir()) {
+        on_disk.remove(folder); // somebody took it away
     }
+    std::fs::create_dir_all(file).map_err(|source| cannot_write(file, &source))?;
+    let made = file
+        .ancestors()
+        .take_while(|folder| *folder != place.dir && !on_disk.contains(*folder));
+    let mut folders: Vec<PathBuf> = made
+        .filter_map(|folder| folder.parent().map(Path::to_path_buf))
+        .collect();
     folders.reverse();
+    folders.push(file.to_path_buf());
     Ok(folders)
 }
 

@@ -1,21 +1,26 @@
 //! A Parquet file of the archive → readings.
 
-use super::columns::{KEY_VERSION, VERSION, amps, schema, volts};
+use super::columns::{KEY_VERSION, VERSION, amps, meanings, schema, volts};
 use crate::store::{StoreError, StoredReading, words};
 use arrow_array::cast::AsArray;
 use arrow_array::types::{
-    Float32Type, Int8Type, Int32Type, TimestampMicrosecondType, UInt32Type, UInt64Type,
+    Float32Type, Int32Type, TimestampMicrosecondType, UInt32Type, UInt64Type,
 };
-use arrow_array::{Array, PrimitiveArray, RecordBatch};
+use arrow_array::{Array, PrimitiveArray, RecordBatch, StringArray};
+use arrow_schema::{DataType, Schema};
 use bytes::Bytes;
-use ohmward_proto::measure::NotMeasured;
 use ohmward_proto::{
     Amps, BondCurrent, Farads, Insulation, PoleLeakage, Reading, SampleIndex, Siemens,
 };
 use parquet::arrow::ProjectionMask;
-use parquet::arrow::arrow_reader::{ParquetRecordBatchReader, ParquetRecordBatchReaderBuilder};
+use parquet::arrow::arrow_reader::{
+    ArrowReaderMetadata, ArrowReaderOptions, ParquetRecordBatchReader,
+    ParquetRecordBatchReaderBuilder,
+};
+use std::cell::Cell;
 use std::ops::Range;
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
 /// Rows decoded at once.
 const BATCH: usize = 1 << 13;
@@ -33,7 +38,7 @@ impl DayRows {
     pub fn open(bytes: Bytes, path: &Path) -> Result<Self, StoreError> {
         Ok(Self {
             path: path.to_path_buf(),
-            batches: batches(&bytes, path, BATCH)?,
+            batches: batches(&bytes, path, BATCH, 0..meanings().len())?,
             bytes,
             rows: Vec::new().into_iter(),
         })
@@ -111,11 +116,12 @@ fn broken(path: &Path, why: impl std::fmt::Display) -> StoreError {
     }
 }
 
-/// The columns of a file, so many rows at once; its layout and schema must be those known here.
+/// Some columns of a file, words as text, so many rows at once; its layout and whole schema must be those known here.
 pub fn batches(
     bytes: &Bytes,
     path: &Path,
     rows: usize,
+    columns: Range<usize>,
 ) -> Result<ParquetRecordBatchReader, StoreError> {
     let file = builder(bytes, path)?;
     let is_ours = file
@@ -142,45 +148,57 @@ pub fn batches(
             "its columns are not those that this program writes",
         ));
     }
-    file.with_batch_size(rows)
-        .build()
+    let columns = ProjectionMask::roots(file.parquet_schema(), columns);
+    let as_text = ArrowReaderOptions::new().with_schema(Arc::new(words_as_text(found)));
+    ArrowReaderMetadata::try_new(Arc::clone(file.metadata()), as_text)
+        .and_then(|metadata| {
+            ParquetRecordBatchReaderBuilder::new_with_metadata(bytes.clone(), metadata)
+                .with_batch_size(rows)
+                .with_projection(columns)
+                .build()
+        })
         .map_err(|fault| broken(path, fault))
 }
 
-/// Words of a dictionary column, each looked up once.
+/// As text a column of words that is empty for long costs nothing; as a dictionary every row of it would be looked up.
+fn words_as_text(schema: &Schema) -> Schema {
+    let fields = schema.fields().iter().map(|field| match field.data_type() {
+        DataType::Dictionary(..) => Arc::new(field.as_ref().clone().with_data_type(DataType::Utf8)),
+        _ => Arc::clone(field),
+    });
+    Schema::new_with_metadata(fields.collect::<Vec<_>>(), schema.metadata().clone())
+}
+
+/// Words of a column; most are the one before.
 struct Words<'a, T> {
-    keys: &'a PrimitiveArray<Int8Type>,
-    /// The word is kept for what means nothing here; a dictionary may hold words that no row has.
-    meanings: Vec<Result<T, String>>,
+    words: &'a StringArray,
+    meaning: fn(&str) -> Option<T>,
+    last: Cell<Option<(&'a str, T)>>,
 }
 
 impl<'a, T: Copy> Words<'a, T> {
-    fn of(batch: &'a RecordBatch, column: usize, meaning: impl Fn(&str) -> Option<T>) -> Self {
-        let column = batch.column(column).as_dictionary::<Int8Type>();
-        let words = column.values().as_string::<i32>();
-        let meanings = words
-            .iter()
-            .map(|word| {
-                let word = word.unwrap_or_default();
-                meaning(word).ok_or_else(|| format!("\"{word}\" is a word of a newer program"))
-            })
-            .collect();
+    fn of(batch: &'a RecordBatch, column: usize, meaning: fn(&str) -> Option<T>) -> Self {
         Self {
-            keys: column.keys(),
-            meanings,
+            words: batch.column(column).as_string(),
+            meaning,
+            last: Cell::new(None),
         }
     }
 
     fn at(&self, row: usize) -> Result<Option<T>, String> {
-        if self.keys.is_null(row) {
+        if self.words.is_null(row) {
             return Ok(None);
         }
-        let key = usize::try_from(self.keys.value(row)).ok();
-        match key.and_then(|key| self.meanings.get(key)) {
-            Some(Ok(meaning)) => Ok(Some(*meaning)),
-            Some(Err(why)) => Err(why.clone()),
-            None => Err(format!("row {row} has a word that is not there")),
+        let word = self.words.value(row);
+        if let Some((last, meaning)) = self.last.get()
+            && last == word
+        {
+            return Ok(Some(meaning));
         }
+        let meaning = (self.meaning)(word)
+            .ok_or_else(|| format!("\"{word}\" is a word of a newer program"))?;
+        self.last.set(Some((word, meaning)));
+        Ok(Some(meaning))
     }
 }
 
@@ -193,8 +211,8 @@ fn rows(batch: &RecordBatch) -> Result<Vec<StoredReading>, String> {
     let [g_pos, g_neg, g_sigma, c, c_sigma] =
         [8, 9, 10, 11, 12].map(|column| batch.column(column).as_primitive::<Float32Type>());
     let ins_at = batch.column(13).as_primitive::<UInt64Type>();
-    let i_why: Words<NotMeasured> = Words::of(batch, 5, words::reason);
-    let ins_why: Words<NotMeasured> = Words::of(batch, 14, words::reason);
+    let i_why = Words::of(batch, 5, words::reason);
+    let ins_why = Words::of(batch, 14, words::reason);
     let states = Words::of(batch, 15, words::state);
     let bond_open = batch.column(16).as_boolean();
     let as_sent = batch.column(17).as_binary::<i32>();

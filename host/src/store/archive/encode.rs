@@ -12,24 +12,29 @@ use parquet::errors::ParquetError;
 use parquet::file::metadata::{KeyValue, SortingColumn};
 use parquet::file::properties::{EnabledStatistics, WriterProperties};
 use parquet::schema::types::ColumnPath;
-use rusqlite::Row;
 use std::fs::File;
 use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
+use std::sync::mpsc::{SyncSender, sync_channel};
+use std::thread::JoinHandle;
 
 /// Rows encoded at once.
-const BATCH: usize = 1 << 15;
+const BATCH: usize = 1 << 13;
+/// Batches that wait while one is encoded.
+const WAITING: usize = 2;
 
-/// A file that is being written.
+/// A file that is being written. Columns are filled here, and encoded on a thread of their own.
 pub struct FileWriter {
     path: PathBuf,
     schema: Arc<Schema>,
-    writer: ArrowWriter<File>,
     filling: Arrays,
     rows: u64,
     /// What was written, where somebody will compare.
     written: Option<Vec<RecordBatch>>,
+    /// Both until the end.
+    to_encoder: Option<SyncSender<RecordBatch>>,
+    encoder: Option<JoinHandle<Result<File, ParquetError>>>,
 }
 
 impl FileWriter {
@@ -37,58 +42,51 @@ impl FileWriter {
     pub fn create(path: &Path, board: BoardId) -> Result<Self, StoreError> {
         let file = File::create(path).map_err(|source| cannot_write(path, &source))?;
         let schema = Arc::new(schema());
-        let writer = ArrowWriter::try_new(file, schema.clone(), Some(properties(&schema, board)))
-            .map_err(|fault| failed(path, &fault))?;
+        let mut writer =
+            ArrowWriter::try_new(file, schema.clone(), Some(properties(&schema, board)))
+                .map_err(|fault| failed(path, &fault))?;
+        let (to_encoder, batches) = sync_channel::<RecordBatch>(WAITING);
+        let encoder = std::thread::spawn(move || {
+            batches
+                .into_iter()
+                .try_for_each(|batch| writer.write(&batch))?;
+            writer.into_inner()
+        });
         Ok(Self {
             path: path.to_path_buf(),
             schema,
-            writer,
             filling: Arrays::new(BATCH),
             rows: 0,
             written: None,
+            to_encoder: Some(to_encoder),
+            encoder: Some(encoder),
         })
     }
 
     /// From now on keeps what is written, for [`FileWriter::finish`] to give: about 80 bytes a row.
-    pub fn keeping(self) -> Self {
-        Self {
-            written: Some(Vec::new()),
-            ..self
-        }
+    pub fn keeping(mut self) -> Self {
+        self.written = Some(Vec::new());
+        self
     }
 
     /// Takes a row; they come by time.
     pub fn push(&mut self, row: &StoredReading) -> Result<(), StoreError> {
         self.filling.push(row);
-        self.encode_when_full()
-    }
-
-    /// Takes a row of [`super::arrays::HOT_COLUMNS`] and gives its time, run and count; `None`, and nothing is taken, when it
-    /// has to come by [`FileWriter::push`].
-    pub fn push_row(&mut self, row: &Row) -> Result<Option<(i64, u32, u64)>, StoreError> {
-        let taken = self.filling.push_row(row);
-        self.encode_when_full()?;
-        Ok(taken)
+        if self.filling.len() >= BATCH {
+            self.encode()?;
+        }
+        Ok(())
     }
 
     /// Writes what is waiting and the foot, and waits for the disk. Gives the number of rows, and what was kept.
     pub fn finish(mut self) -> Result<(u64, Vec<RecordBatch>), StoreError> {
         self.encode()?;
-        let mut file = self
-            .writer
-            .into_inner()
-            .map_err(|fault| failed(&self.path, &fault))?;
-        file.flush()
-            .and_then(|()| file.sync_all())
-            .map_err(|source| cannot_write(&self.path, &source))?;
-        Ok((self.rows, self.written.unwrap_or_default()))
-    }
-
-    fn encode_when_full(&mut self) -> Result<(), StoreError> {
-        if self.filling.len() >= BATCH {
-            self.encode()?;
+        if let Some(mut file) = self.end()? {
+            file.flush()
+                .and_then(|()| file.sync_all())
+                .map_err(|source| cannot_write(&self.path, &source))?;
         }
-        Ok(())
+        Ok((self.rows, self.written.take().unwrap_or_default()))
     }
 
     fn encode(&mut self) -> Result<(), StoreError> {
@@ -97,13 +95,41 @@ impl FileWriter {
         }
         self.rows += self.filling.len() as u64;
         let batch = RecordBatch::try_new(self.schema.clone(), self.filling.take())
-            .map_err(ParquetError::from)
-            .and_then(|batch| self.writer.write(&batch).map(|()| batch))
-            .map_err(|fault| failed(&self.path, &fault))?;
+            .map_err(|fault| failed(&self.path, &fault.into()))?;
         if let Some(written) = &mut self.written {
-            written.push(batch);
+            written.push(batch.clone());
+        }
+        let sent = self
+            .to_encoder
+            .as_ref()
+            .is_some_and(|encoder| encoder.send(batch).is_ok());
+        if !sent {
+            self.end()?; // it ended before its time, and says why
         }
         Ok(())
+    }
+
+    /// Lets the encoder come to its end; the file, the first time.
+    fn end(&mut self) -> Result<Option<File>, StoreError> {
+        self.to_encoder = None;
+        let Some(encoder) = self.encoder.take() else {
+            return Ok(None);
+        };
+        encoder
+            .join()
+            .unwrap_or_else(|panic| std::panic::resume_unwind(panic))
+            .map(Some)
+            .map_err(|fault| failed(&self.path, &fault))
+    }
+}
+
+impl Drop for FileWriter {
+    /// A file that is given up is let go of before anything else is done with it.
+    fn drop(&mut self) {
+        self.to_encoder = None;
+        if let Some(encoder) = self.encoder.take() {
+            drop(encoder.join());
+        }
     }
 }
 

@@ -24,7 +24,7 @@ pub mod known;
 mod rules;
 mod seal;
 
-pub use arrays::HOT_COLUMNS;
+pub use build::OnDisk;
 pub use columns::as_kept;
 pub use decode::DayRows;
 #[cfg(test)]

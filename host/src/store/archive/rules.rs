@@ -53,7 +53,7 @@ pub fn due(
     let mut query = source
         .db
         .prepare_cached(
-            "SELECT id, key, (SELECT min(t_us) FROM reading WHERE reading.board = key) FROM board ORDER BY id",
+            "SELECT id, key, (SELECT min(minute_us) FROM reading_block WHERE reading_block.board = board.key) FROM board ORDER BY id",
         )
         .map_err(&failed)?;
     let mut rows = query.query([]).map_err(&failed)?;

@@ -19,6 +19,7 @@ use crate::store::{Store, StoreError};
 use ohmward_proto::message::BoardId;
 use rusqlite::params;
 use std::collections::HashSet;
+use std::sync::Arc;
 
 /// A day that was moved.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
@@ -131,6 +132,7 @@ impl Store {
         Place {
             dir: self.dir.clone(),
             _lock: self.lock.clone(),
+            on_disk: Arc::clone(&self.on_disk),
             #[cfg(test)]
             at_step: self.at_step,
         }
@@ -156,6 +158,7 @@ impl Store {
             db: &work,
             dir: &self.dir,
             has_archive: true,
+            has_blocks: true,
         };
         let (board, date) = (built.plan.board, built.plan.date);
         if source.count_hot(board, &day_us(date))? != built.moved {
@@ -209,13 +212,20 @@ impl Store {
         let failed = self.failed("write to");
         let work = self.db.transaction().map_err(&failed)?;
         let removed = work
-            .prepare_cached("DELETE FROM reading WHERE board = ?1 AND t_us >= ?2 AND t_us < ?3")
+            .prepare_cached(
+                "DELETE FROM reading_block WHERE board = ?1 AND minute_us >= ?2 AND minute_us < ?3 RETURNING readings",
+            )
             .and_then(|mut remove| {
-                remove.execute(params![
-                    built.plan.board.key,
-                    slice.range.start,
-                    slice.range.end
-                ])
+                remove
+                    .query_map(
+                        params![
+                            built.plan.board.key,
+                            slice.range.start,
+                            slice.range.end
+                        ],
+                        |row| row.get::<_, i64>(0),
+                    )?
+                    .sum::<rusqlite::Result<i64>>()
             })
             .map_err(&failed)?;
         if removed as u64 != slice.rows {

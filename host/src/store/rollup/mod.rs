@@ -48,7 +48,7 @@ pub enum Level {
 impl Level {
     /// Its length in microseconds. Each begins at a multiple of it since 1970-01-01T00:00Z.
     #[must_use]
-    pub fn length_us(self) -> i64 {
+    pub const fn length_us(self) -> i64 {
         match self {
             Self::Minute => MINUTE_US,
             Self::Hour => HOUR_US,

@@ -95,6 +95,7 @@ impl Store {
             db: &work,
             dir: &self.dir,
             has_archive: true,
+            has_blocks: true,
         })?;
         work.commit().map_err(&failed)
     }

@@ -46,9 +46,11 @@ pub fn file(dir: &std::path::Path, date: &str) -> PathBuf {
 pub fn hot(store: &Store) -> u64 {
     store
         .db
-        .query_row("SELECT count(*) FROM reading", [], |row| {
-            row.get::<_, i64>(0)
-        })
+        .query_row(
+            "SELECT coalesce(sum(readings), 0) FROM reading_block",
+            [],
+            |row| row.get::<_, i64>(0),
+        )
         .unwrap() as u64
 }
 

@@ -48,13 +48,11 @@ fn a_store_left_alone_holds_and_says_what_it_holds() {
 fn every_change_is_found() {
     let day = 86_400_000_000_i64;
     for edit in [
-        format!("UPDATE reading SET i_dc_a = 0.5 WHERE t_us = {}", day + 3_600_000_000),
-        format!("DELETE FROM reading WHERE t_us = {}", day + 7_200_000_000),
-        "INSERT INTO reading SELECT board, boot, at_sample + 1, t_us + 1, i_dc_a, i_rms_a, i_why, v_pos_v, v_neg_v, g_pos_s,
-         g_neg_s, g_sigma_s, c_f, c_sigma_f, ins_at_sample, ins_why, state, bond_open FROM reading LIMIT 1".into(),
-        "UPDATE reading SET state = 'latched'".into(),
-        "UPDATE reading SET v_neg_v = 0".into(),
-        "UPDATE reading SET i_dc_a = NULL, i_rms_a = NULL, i_why = 'bond-open'".into(),
+        format!("DELETE FROM reading_block WHERE minute_us = {}", day + 7_200_000_000),
+        "UPDATE reading_block SET readings = readings + 1".into(),
+        "UPDATE reading_block SET body = zeroblob(9)".into(),
+        "UPDATE reading_block SET body = substr(body, 1, length(body) - 1)".into(),
+        "UPDATE reading_block SET boot = 4".into(),
         "UPDATE insulation SET g_pos_s = 1".into(),
         "DELETE FROM rollup WHERE level = 60000000 AND start_us = 3600000000".into(),
         format!("DELETE FROM rollup WHERE level = 3600000000 AND start_us = {day}"),
@@ -74,6 +72,50 @@ fn every_change_is_found() {
         let report = store.check(&CheckOptions::default()).unwrap();
         assert!(!report.holds(), "not found: {edit}");
         assert!(report.faults.iter().all(|line| !line.contains('\n')), "{:?}", report.faults);
+    }
+}
+
+/// A change of the readings of a block.
+type Edit = fn(&mut Vec<StoredReading>);
+
+#[test]
+fn every_changed_reading_is_found() {
+    const DAY_US: i64 = 86_400_000_000;
+    let each_of_them: [fn(&mut Reading); 4] = [
+        |r| {
+            r.i_bond = BondCurrent::Measured {
+                dc: Amps(0.5),
+                rms: Amps(0.5),
+            };
+        },
+        |r| r.state = TripState::Latched,
+        |r| r.v_neg = Some(Volts(0.0)),
+        |r| r.i_bond = BondCurrent::NotMeasured(NotMeasured::BondOpen),
+    ];
+    let blocks: [Edit; 2] = [
+        |rows| rows.retain(|row| row.t_us != DAY_US + 7_200_000_000),
+        |rows| {
+            let mut twin = rows[0];
+            twin.t_us += 1;
+            twin.reading.at.0 += 1;
+            rows.push(twin);
+        },
+    ];
+    let found = |edit: &dyn Fn(&mut Vec<StoredReading>)| {
+        let dir = tempfile::tempdir().unwrap();
+        let store = filled(dir.path());
+        edit_readings(&store, edit);
+        !store.check(&CheckOptions::default()).unwrap().holds()
+    };
+    assert!(!found(&|_| {}));
+    for edit in each_of_them {
+        assert!(found(&|rows| rows
+            .iter_mut()
+            .filter(|row| row.t_us == DAY_US + 3_600_000_000)
+            .for_each(|row| edit(&mut row.reading))));
+    }
+    for edit in blocks {
+        assert!(found(&edit));
     }
 }
 
@@ -138,11 +180,14 @@ fn times_at_the_ends_of_what_a_number_holds_are_read_and_checked() {
     store.seal_next(&Rules::default(), i64::MAX).unwrap();
     store.check(&CheckOptions::default()).unwrap();
 
-    let damaged = format!(
-        "UPDATE reading SET i_dc_a = 0.5 WHERE t_us = {}",
-        year_2900 * 1_000_000
-    );
-    assert_eq!(store.db.execute(&damaged, []).unwrap(), 1);
+    edit_readings(&store, |rows| {
+        for row in rows
+            .iter_mut()
+            .filter(|row| row.t_us == year_2900 * 1_000_000)
+        {
+            row.reading.state = TripState::Latched;
+        }
+    });
     let faults = store.check(&CheckOptions::default()).unwrap().faults;
     let of_that_day = |fault: &String| fault.contains("2900-01-01");
     assert!(faults.iter().any(of_that_day), "{faults:?}");

@@ -1,12 +1,12 @@
 //! Readings, and the measurements of insulation that they tell of.
 
 use super::Batch;
+use crate::store::StoredReading;
 use crate::store::archive::known::Known;
 use crate::store::rollup::{DAY_US, Level, measurement};
 use crate::store::rows::Board;
-use crate::store::{StoredReading, words};
 use ohmward_proto::message::BoardId;
-use ohmward_proto::{BondCurrent, Dwell, Insulation, Reading};
+use ohmward_proto::{Dwell, Insulation, Reading};
 use rusqlite::{OptionalExtension, params};
 
 /// What a batch remembers of a run from reading to reading.
@@ -39,51 +39,15 @@ impl Batch<'_> {
             }
             Ok(Known::No) | Err(_) => {}
         }
-        let (i_dc, i_rms, i_why) = match r.i_bond {
-            BondCurrent::Measured { dc, rms } => (Some(dc.0), Some(rms.0), None),
-            BondCurrent::NotMeasured(why) => (None, None, Some(words::of_reason(why))),
-        };
-        let (leakage, ins_at, ins_why) = match r.insulation {
-            Insulation::Measured { leakage, at } => (Some(leakage), at, None),
-            Insulation::NotMeasured { why, since } => (None, since, Some(words::of_reason(why))),
-        };
-        // SQLite itself stores a NaN as NULL.
-        let insert = match &mut self.insert_reading {
-            Some(insert) => insert,
-            none => none.insert(self.work.prepare_cached(
-                "INSERT OR IGNORE INTO reading
-                 VALUES (?1,?2,?3,?4,?5,?6,?7,?8,?9,?10,?11,?12,?13,?14,?15,?16,?17,?18)",
-            )?),
-        };
-        let rows = insert.execute(params![
-            key,
-            boot,
-            r.at.0 as i64,
-            t_us,
-            i_dc,
-            i_rms,
-            i_why,
-            r.v_pos.map(|v| v.0),
-            r.v_neg.map(|v| v.0),
-            leakage.map(|l| l.g_pos.0),
-            leakage.map(|l| l.g_neg.0),
-            leakage.map(|l| l.g_sigma.0),
-            leakage.map(|l| l.c.0),
-            leakage.map(|l| l.c_sigma.0),
-            ins_at.0 as i64,
-            ins_why,
-            words::of_state(r.state),
-            r.bond_open,
-        ])?;
-        if rows == 0 {
-            return Ok(false);
-        }
-        self.hours.insert((key, Level::Hour.start_us(t_us)));
         let row = StoredReading {
             boot,
             t_us,
             reading: *r,
         };
+        if !self.pending.take(self.work, self.reached, key, &row)? {
+            return Ok(false);
+        }
+        self.hours.insert((key, Level::Hour.start_us(t_us)));
         self.note_measurement(of, &row)?;
         Ok(true)
     }
