@@ -1,26 +1,28 @@
-//! What stands in a block's body. Lossless: every bit of every number comes back.
-//!
-//! ```text
-//! 1                    layout of the body
-//! n                    readings, varint
-//! n1 shape n2 shape …  what is there and what is missing, until n readings have one; shape: postcard of [`Shape`]
-//! n1 ins n2 ins …      insulation likewise, postcard; a measurement is repeated until there is another
-//! n times              t, at, then f32 each as its shape has them: DC, RMS, positive and negative pole; little-endian
-//! ```
-//! t and at are how much the step from the reading before differs from the step before that (at first from nothing): a board that
-//! keeps its beat needs a byte for each. Varints are LEB128, signed ones zigzag. t counts microseconds from the minute's beginning.
+//! What stands in a block's body: a byte for its layout, then postcard of [`Body`]. Lossless: every bit of every number comes back.
 //! A pole's NaN is kept as no value, as the archive keeps it.
 
 use crate::store::StoredReading;
 use crate::store::rollup::Level;
 use ohmward_proto::measure::{NotMeasured, TripState};
 use ohmward_proto::{Amps, BondCurrent, Insulation, PoleLeakage, Reading, SampleIndex, Volts};
-use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
 
 /// Layout of the body. Higher means newer.
 const VERSION: u8 = 1;
 const MINUTE_US: u64 = Level::Minute.length_us() as u64;
+
+/// Layout 1, column by column. What changes seldom stands once, with the number of readings that have it.
+#[derive(Default, Serialize, Deserialize)]
+struct Body {
+    shapes: Vec<(u32, Shape)>,
+    insulation: Vec<(u32, Insulation)>,
+    /// Microseconds from the minute's beginning, and counts: how much the step from the reading before differs from the step before
+    /// that (at first from nothing). A board that keeps its beat needs a byte for each.
+    t: Vec<i64>,
+    at: Vec<i64>,
+    /// As many as its shape says for each reading: DC, RMS, positive and negative pole.
+    values: Vec<f32>,
+}
 
 /// What of a reading is there, and what changes seldom.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize, Deserialize)]
@@ -60,17 +62,16 @@ struct Beat {
 
 impl Beat {
     /// What is written for the next number.
-    fn change(&mut self, next: u64) -> u64 {
+    fn change(&mut self, next: u64) -> i64 {
         let step = next.wrapping_sub(self.last);
         let change = step.wrapping_sub(self.step) as i64;
         (self.last, self.step) = (next, step);
-        ((change << 1) ^ (change >> 63)) as u64
+        change
     }
 
     /// The next number, by what was written.
-    fn next(&mut self, change: u64) -> u64 {
-        let change = (change >> 1) ^ (change & 1).wrapping_neg();
-        self.step = self.step.wrapping_add(change);
+    fn next(&mut self, change: i64) -> u64 {
+        self.step = self.step.wrapping_add_signed(change);
         self.last = self.last.wrapping_add(self.step);
         self.last
     }
@@ -78,31 +79,31 @@ impl Beat {
 
 /// Readings of one run that lie in the minute that begins at `minute_us`, in whatever order.
 pub fn encode(minute_us: i64, rows: &[StoredReading]) -> postcard::Result<Vec<u8>> {
-    let mut body = Vec::with_capacity(64 + 20 * rows.len());
-    body.push(VERSION);
-    put(&mut body, rows.len() as u64);
+    let mut body = Body {
+        values: Vec::with_capacity(4 * rows.len()),
+        ..Body::default()
+    };
     for run in rows.chunk_by(|a, b| Shape::of(&a.reading) == Shape::of(&b.reading)) {
-        put(&mut body, run.len() as u64);
-        body = postcard::to_extend(&Shape::of(&run[0].reading), body)?;
+        body.shapes
+            .push((run.len() as u32, Shape::of(&run[0].reading)));
     }
     for run in rows.chunk_by(|a, b| is_same(&a.reading.insulation, &b.reading.insulation)) {
-        put(&mut body, run.len() as u64);
-        body = postcard::to_extend(&run[0].reading.insulation, body)?;
+        body.insulation
+            .push((run.len() as u32, run[0].reading.insulation));
     }
     let (mut t, mut at) = (Beat::default(), Beat::default());
-    for row in rows {
-        let r = &row.reading;
-        put(&mut body, t.change(row.t_us.wrapping_sub(minute_us) as u64));
-        put(&mut body, at.change(r.at.0));
-        if let BondCurrent::Measured { dc, rms } = r.i_bond {
-            body.extend(dc.0.to_le_bytes());
-            body.extend(rms.0.to_le_bytes());
+    for StoredReading { t_us, reading, .. } in rows {
+        body.t.push(t.change(t_us.wrapping_sub(minute_us) as u64));
+        body.at.push(at.change(reading.at.0));
+        if let BondCurrent::Measured { dc, rms } = reading.i_bond {
+            body.values.extend([dc.0, rms.0]);
         }
-        for volts in [number(r.v_pos), number(r.v_neg)].into_iter().flatten() {
-            body.extend(volts.0.to_le_bytes());
-        }
+        let poles = [number(reading.v_pos), number(reading.v_neg)];
+        body.values.extend(poles.into_iter().flatten().map(|v| v.0));
     }
-    Ok(body)
+    let mut bytes = Vec::with_capacity(64 + 20 * rows.len());
+    bytes.push(VERSION);
+    postcard::to_extend(&body, bytes)
 }
 
 /// Gives every reading of a body, in the order in which they were put in.
@@ -111,77 +112,75 @@ pub fn encode(minute_us: i64, rows: &[StoredReading]) -> postcard::Result<Vec<u8
 /// In what way it cannot be understood.
 #[inline]
 pub fn each(
-    body: &[u8],
+    bytes: &[u8],
     (minute_us, boot): (i64, u32),
     mut take: impl FnMut(StoredReading),
 ) -> Result<(), String> {
-    let mut left = Left(body);
-    match left.bytes::<1>()? {
-        [VERSION] => {}
-        [found] => {
-            return Err(format!(
-                "its body has layout {found}, this program knows {VERSION}"
-            ));
-        }
+    let damaged = || "its body is cut short or damaged".to_owned();
+    let (version, bytes) = bytes.split_first().ok_or_else(damaged)?;
+    if *version != VERSION {
+        return Err(format!(
+            "its body has layout {version}, this program knows {VERSION}"
+        ));
     }
-    let count = left.number()?;
-    let shapes: Vec<(u64, Shape)> = left.runs(count)?;
-    let insulations: Vec<(u64, Insulation)> = left.runs(count)?;
+    let (body, rest): (Body, _) = postcard::take_from_bytes(bytes).map_err(|_| damaged())?;
+    if !rest.is_empty() {
+        return Err(format!("{} bytes too many", rest.len()));
+    }
+    if body.t.len() != body.at.len() {
+        return Err(damaged());
+    }
     let (mut t, mut at) = (Beat::default(), Beat::default());
-    let mut insulations = insulations.into_iter();
-    let mut insulation = None;
-    let mut same_for = 0;
-    for (rows, shape) in shapes {
-        for _ in 0..rows {
-            if same_for == 0 {
-                (same_for, insulation) = insulations
-                    .next()
-                    .map_or((0, None), |(rows, insulation)| (rows, Some(insulation)));
-            }
-            let Some(insulation) = insulation else {
-                return Err(damaged());
-            };
-            same_for -= 1;
-            let since_us = t.next(left.number()?);
-            if since_us >= MINUTE_US {
-                return Err("a reading in it is of another minute".into());
-            }
-            let t_us = minute_us.wrapping_add(since_us as i64);
-            let at = SampleIndex(at.next(left.number()?));
-            let i_bond = match shape.i_why {
-                Some(why) => BondCurrent::NotMeasured(why),
-                None => BondCurrent::Measured {
-                    dc: Amps(left.real()?),
-                    rms: Amps(left.real()?),
-                },
-            };
-            let mut volts = |is_there| -> Result<Option<Volts>, String> {
-                Ok(if is_there {
-                    Some(Volts(left.real()?))
-                } else {
-                    None
-                })
-            };
-            take(StoredReading {
-                boot,
-                t_us,
-                reading: Reading {
-                    at,
-                    i_bond,
-                    v_pos: volts(shape.has_v_pos)?,
-                    v_neg: volts(shape.has_v_neg)?,
-                    insulation,
-                    state: shape.state,
-                    bond_open: shape.bond_open,
-                },
-            });
+    let mut shapes = each_of(&body.shapes);
+    let mut insulation = each_of(&body.insulation);
+    let mut values = body.values.iter().copied();
+    for (t_change, at_change) in body.t.iter().zip(&body.at) {
+        let shape = shapes.next().ok_or_else(damaged)?;
+        let insulation = insulation.next().ok_or_else(damaged)?;
+        let since_us = t.next(*t_change);
+        if since_us >= MINUTE_US {
+            return Err("a reading in it is of another minute".into());
         }
+        let mut value = || values.next().ok_or_else(damaged);
+        let i_bond = match shape.i_why {
+            Some(why) => BondCurrent::NotMeasured(why),
+            None => BondCurrent::Measured {
+                dc: Amps(value()?),
+                rms: Amps(value()?),
+            },
+        };
+        let mut volts = |is_there| -> Result<_, String> {
+            Ok(if is_there {
+                Some(Volts(value()?))
+            } else {
+                None
+            })
+        };
+        take(StoredReading {
+            boot,
+            t_us: minute_us.wrapping_add(since_us as i64),
+            reading: Reading {
+                at: SampleIndex(at.next(*at_change)),
+                i_bond,
+                v_pos: volts(shape.has_v_pos)?,
+                v_neg: volts(shape.has_v_neg)?,
+                insulation,
+                state: shape.state,
+                bond_open: shape.bond_open,
+            },
+        });
     }
-    if left.0.is_empty() {
+    if values.next().is_none() && shapes.next().is_none() && insulation.next().is_none() {
         Ok(())
     } else {
-        Err(format!("{} bytes too many", left.0.len()))
+        Err(damaged())
     }
+}
+
+/// A value for each reading.
+fn each_of<T: Copy>(runs: &[(u32, T)]) -> impl Iterator<Item = T> {
+    runs.iter()
+        .flat_map(|(readings, value)| std::iter::repeat_n(*value, *readings as usize))
 }
 
 /// The same, bit by bit.
@@ -198,63 +197,6 @@ fn is_same(a: &Insulation, b: &Insulation) -> bool {
         ) => at == other_at && bits(leakage) == bits(other),
         (Insulation::NotMeasured { .. }, Insulation::NotMeasured { .. }) => a == b,
         _ => false,
-    }
-}
-
-fn put(body: &mut Vec<u8>, mut number: u64) {
-    while number >= 0x80 {
-        body.push(number as u8 | 0x80);
-        number >>= 7;
-    }
-    body.push(number as u8);
-}
-
-fn damaged() -> String {
-    "its body is cut short or damaged".into()
-}
-
-/// What of a body has not been read.
-struct Left<'a>(&'a [u8]);
-
-impl Left<'_> {
-    fn bytes<const N: usize>(&mut self) -> Result<[u8; N], String> {
-        let (first, rest) = self.0.split_first_chunk().ok_or_else(damaged)?;
-        self.0 = rest;
-        Ok(*first)
-    }
-
-    fn real(&mut self) -> Result<f32, String> {
-        self.bytes().map(f32::from_le_bytes)
-    }
-
-    fn number(&mut self) -> Result<u64, String> {
-        let mut number = 0;
-        for shift in (0..64).step_by(7) {
-            let [byte] = self.bytes()?;
-            number |= u64::from(byte & 0x7f) << shift;
-            if byte < 0x80 {
-                return Ok(number);
-            }
-        }
-        Err(damaged())
-    }
-
-    /// Values with the number of readings that have them, until `count` have one.
-    fn runs<T: DeserializeOwned>(&mut self, count: u64) -> Result<Vec<(u64, T)>, String> {
-        let mut runs = Vec::new();
-        let mut left = count;
-        while left > 0 {
-            let rows = self.number()?;
-            left = left
-                .checked_sub(rows)
-                .filter(|_| rows > 0)
-                .ok_or_else(damaged)?;
-            let (value, rest) =
-                postcard::take_from_bytes(self.0).map_err(|fault| fault.to_string())?;
-            self.0 = rest;
-            runs.push((rows, value));
-        }
-        Ok(runs)
     }
 }
 
@@ -388,20 +330,18 @@ mod tests {
         }
     }
 
-    /// Byte for byte as the module's head says it: layout 1 is read for ever.
+    /// Byte for byte: layout 1 is read for ever.
     #[test]
     fn layout_1_is_as_written_down() {
         let rows = [steady(0), steady(1), steady(2)];
         let dc_rms_v = [0, 0, 0x80, 0x3e, 0, 0, 0, 0x3f, 0, 0, 0xbe, 0x43];
-        let mut wanted = vec![1, 3];
-        wanted.extend([3, 0, 1, 0, 2, 0]); // three alike: a current, v_pos, no v_neg, closed, bond not open
-        wanted.extend([3, 1, 0, 0xac, 0x02]); // three alike: not measured, never yet, since 300
-        wanted.extend([0, 0]);
-        wanted.extend(dc_rms_v);
-        wanted.extend([0x80, 0x89, 0x7a, 0xc0, 0x3e]); // zigzag: 2 000 000 µs, 8000 samples
-        wanted.extend(dc_rms_v);
-        wanted.extend([0, 0]); // the same step again
-        wanted.extend(dc_rms_v);
+        let mut wanted = vec![1];
+        wanted.extend([1, 3, 0, 1, 0, 2, 0]); // three alike: a current, v_pos, no v_neg, closed, bond not open
+        wanted.extend([1, 3, 1, 0, 0xac, 0x02]); // three alike: not measured, never yet, since 300
+        wanted.extend([3, 0, 0x80, 0x89, 0x7a, 0]); // a second, written as 2 000 000 by zigzag; the same again
+        wanted.extend([3, 0, 0xc0, 0x3e, 0]); // 4000 samples
+        wanted.push(9);
+        wanted.extend([dc_rms_v; 3].concat());
         assert_eq!(encode(FROM_US, &rows).unwrap(), wanted);
         assert_eq!(decoded(&wanted).unwrap(), rows);
     }
