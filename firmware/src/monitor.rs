@@ -1,6 +1,8 @@
 //! The whole path of a sample, in one function: [`Monitor::step`].
 //!
-//! - this file: what a monitor is, its settings, its step
+//! - this file: what a monitor is, its step
+//! - `io`: what it is given and gives
+//! - `settings`: how new ones come into force
 //! - `current`: the limits on the bond current, and whether it is what it seems
 //! - `meaning`: what a finding means: which conductor, which bond
 //! - `moves`: what the latch is told, and what follows from its moves
@@ -17,10 +19,10 @@ use crate::fuse::Fuse;
 use crate::indicate::indicate;
 use crate::insulation::fit::BridgeState;
 use crate::insulation::sequence::WindowSums;
-use crate::insulation::{Poles, Setup, Watch, Watched};
+use crate::insulation::{Poles, Watch, Watched};
 use crate::journal::Journal;
-use crate::latch::{Latch, LatchTimes};
-use crate::limits::{DefiniteTime, PickupState};
+use crate::latch::Latch;
+use crate::limits::PickupState;
 use crate::lockout::RecentTrips;
 use crate::memory::{self, InPlace, Replies};
 use crate::pace::Pace;
@@ -31,103 +33,32 @@ use crate::stretch::Stretch;
 use crate::sudden::{Step, Sudden};
 use crate::window::{Window, WindowTotals, whole_cycles};
 use ohmward_proto::event::{EventKind, StartReason, TripCause};
-use ohmward_proto::measure::{BondSpectrum, Codes, NotMeasured, Reading, TripState};
-use ohmward_proto::message::{BoardId, Command, Message};
+use ohmward_proto::measure::{BondSpectrum, NotMeasured, Reading, TripState};
+use ohmward_proto::message::{Command, Message};
 use ohmward_proto::settings::{Calibration, Settings, SettingsFault};
 use ohmward_proto::units::SampleIndex;
 
 mod current;
+mod io;
 mod meaning;
 mod moves;
 mod own_tests;
 mod quiet;
+mod settings;
 mod soonest;
 mod talk;
 
-use current::STEP_QUARTERS;
+pub use io::{Identity, Inputs, Outputs, Rest, Sample};
 
-/// Feedback contacts may bounce for this long without meaning anything.
-const FEEDBACK_BOUNCE_MS: u64 = 20;
+use current::STEP_QUARTERS;
+use settings::{Derived, setup};
+
 /// Missed samples that are taken as the last one again, at a time.
 const LOST_HELD_MAX: u16 = 8;
 /// How long the feedback input must stand before it counts, in ms.
 const FEEDBACK_STANDS_MS: u64 = 10;
 /// A sample in which it reads otherwise weighs as much as this many in which it does not: one that never comes to rest counts too.
 const FEEDBACK_WEIGHT: u64 = 4;
-/// Settings are taken at most this often, in s: taking them begins every timer afresh.
-const APPLY_EVERY_S: u64 = 10;
-
-/// Who this board is, for as long as it runs.
-#[derive(Clone, Copy, Debug)]
-pub struct Identity {
-    /// Its own number.
-    pub board: BoardId,
-    /// Starts so far, this one included. For [`crate::board`]: the number that a board with blank flash begins with,
-    /// [`crate::nv::first_boot`]; a board that knows its last start goes on from that.
-    pub boot: u32,
-    /// Why it started.
-    pub reason: StartReason,
-    /// Samples per second and channel.
-    pub sample_rate_hz: u32,
-    /// Unix time in ms of sample 0, where the board has a wall clock.
-    pub epoch_unix_ms: Option<i64>,
-}
-
-impl Identity {
-    /// Samples in a time span.
-    fn samples(&self, ms: u64) -> u64 {
-        ms * u64::from(self.sample_rate_hz) / 1000
-    }
-}
-
-/// One sample of every channel.
-#[derive(Clone, Copy, Debug, Default)]
-pub struct Sample {
-    /// What the converter gave.
-    pub codes: Codes,
-    /// Samples that were missed right before this one.
-    pub lost_before: u16,
-}
-
-/// Digital inputs.
-#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
-pub struct Inputs {
-    /// The auxiliary contact shows the contactor closed.
-    pub contactor_feedback: bool,
-    /// The reset button is pressed.
-    pub reset: bool,
-    /// The maintenance switch is on: a host may loosen protection.
-    pub arm: bool,
-}
-
-/// Digital outputs. All `false` is the safe state of a board without power.
-#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
-
-pub struct Outputs {
-    /// Energise the contactor's coil: closed.
-    pub contactor: bool,
-    /// Energise the bond switch: bond open.
-    pub bond_switch: bool,
-    /// Extra bridge conductance at the positive pole.
-    pub bridge_pos: bool,
-    /// Extra bridge conductance at the negative pole.
-    pub bridge_neg: bool,
-    /// Self-test current through the bond sensor, [`crate::TEST_CURRENT`].
-    pub inject: bool,
-    /// The lamp.
-    pub lamp: bool,
-    /// The buzzer.
-    pub buzzer: bool,
-}
-
-/// Until when nothing can happen inside the monitor by itself, if the world stays as it is.
-#[derive(Clone, Copy, PartialEq, Eq, Debug)]
-pub enum Rest {
-    /// Something is under way: every sample counts.
-    Busy,
-    /// The next sample that counts.
-    Until(SampleIndex),
-}
 
 /// The firmware's decisions, from codes to outputs.
 pub struct Monitor {
@@ -245,16 +176,6 @@ struct Before {
     quarters: i32,
     /// It has been compared with what flows since; once more when the waveform is compared with itself again.
     compared: bool,
-}
-
-/// Settings in samples and integer units.
-#[derive(Clone, Copy, Debug)]
-struct Derived {
-    continuous: DefiniteTime,
-    ground_fault: DefiniteTime,
-    latch: LatchTimes,
-    reading_every: u64,
-    v_min_mv: i64,
 }
 
 impl Monitor {
@@ -397,65 +318,6 @@ impl Monitor {
             settings_hash: self.settings.hash(),
         });
         self.reply(Message::Hello(self.hello()));
-    }
-
-    /// Takes new settings into force. The trip state stays; measurements under way begin again.
-    ///
-    /// # Errors
-    /// As [`Self::new`]; then nothing has changed. [`SettingsFault::NotNow`] while something is being
-    /// timed or measured, while the contactor moves, and within ten seconds of the last ones.
-    pub fn apply(&mut self, settings: Settings) -> Result<(), SettingsFault> {
-        self.may_apply(&settings)?;
-        if settings == self.settings {
-            return Ok(());
-        }
-        self.applied_at = Some(self.now);
-        self.remember_current(STEP_QUARTERS);
-        let rate = self.identity.sample_rate_hz;
-        let window = whole_cycles(rate, settings.mains)?;
-        self.settings = settings;
-        self.derived = Derived::of(&settings, rate);
-        self.despike = Despike::new(MicroAmps::from_amps(settings.current.surge_above), rate);
-        self.sudden
-            .begin(&settings.current.sudden, rate, settings.mains.hz());
-        if self.fuse.rating() != settings.current.ground_fault.above {
-            self.fuse = Fuse::new(rate, settings.current.ground_fault.above);
-        }
-        self.self_test = SelfTest::new(rate, settings.earthing, settings.current.continuous.above);
-        self.spectrum = None;
-        self.i_bond.begin(window);
-        self.v_pos.begin(window);
-        self.v_neg.begin(window);
-        self.poles_seen = false;
-        self.continuous.clear();
-        self.ground_fault.clear();
-        let setup = setup(&settings, self.front_end.calibration(), rate, window);
-        self.watch.apply(setup, settings.insulation, settings.check);
-        self.next_reading = self.now.after(self.derived.reading_every);
-        self.note(EventKind::SettingsApplied {
-            hash: settings.hash(),
-        });
-        Ok(())
-    }
-
-    /// Whether [`Self::apply`] would take these settings now.
-    pub fn may_apply(&self, settings: &Settings) -> Result<(), SettingsFault> {
-        settings.check()?;
-        whole_cycles(self.identity.sample_rate_hz, settings.mains)?;
-        // A latched fault is looked at again and again; new settings may be the only way out of it.
-        let measuring = self.watch.measuring() && !self.latch.tripped();
-        let pause = self.identity.samples(APPLY_EVERY_S * 1000);
-        let soon = self.applied_at.is_some_and(|at| self.now.since(at) < pause);
-        if self.latch.busy()
-            || self.state() == TripState::FailedToOpen
-            || measuring
-            || (self.self_test.busy() && !self.latch.tripped())
-            || self.timing()
-            || soon
-        {
-            return Err(SettingsFault::NotNow);
-        }
-        Ok(())
     }
 
     /// A condition is being timed: its samples may neither be skipped nor its timers begun afresh.
@@ -698,37 +560,5 @@ impl Monitor {
             lamp,
             buzzer,
         }
-    }
-}
-
-impl Derived {
-    fn of(settings: &Settings, rate: u32) -> Self {
-        let samples = |ms: u64| ms * u64::from(rate) / 1000;
-        let definite = |limit: ohmward_proto::settings::DefiniteTime| {
-            let above = MicroAmps::from_amps(limit.above);
-            DefiniteTime::new(above.0, samples(u64::from(limit.hold_ms)))
-        };
-        Self {
-            continuous: definite(settings.current.continuous),
-            ground_fault: definite(settings.current.ground_fault),
-            latch: LatchTimes {
-                open_max: samples(u64::from(settings.contactor.open_ms_max)),
-                close_max: samples(u64::from(settings.contactor.close_ms_max)),
-                bounce_max: samples(FEEDBACK_BOUNCE_MS),
-            },
-            reading_every: samples(u64::from(settings.reading_every_ms)).max(1),
-            v_min_mv: (settings.check.v_min.0 * 1e3) as i64,
-        }
-    }
-}
-
-fn setup(settings: &Settings, calibration: &Calibration, rate: u32, window: usize) -> Setup {
-    Setup {
-        bridge: calibration.bridge,
-        sample_rate_hz: rate,
-        window: window as u32,
-        bond: settings.earthing.has_bond(),
-        state_max: (u64::from(settings.check.state_ms_max) * u64::from(rate) / 1000) as u32,
-        v_min_mv: (settings.check.v_min.0 * 1e3) as i64,
     }
 }
