@@ -79,7 +79,7 @@ fn everything_that_matters_fits_eighty_by_twenty_four() {
         "q leave",
         "TRIPPED: sensitive current range lost",
         "(since 2027-01-15",
-        "│07:59:59)",
+        "│07:59:59 UTC)",
     ] {
         assert!(page.contains(words), "no \"{words}\" in\n{page}");
     }
