@@ -3,6 +3,7 @@
 use super::case::{Case, Limit, Source};
 use super::on_image::ImageRun;
 use super::run::{Outcome, Verdict};
+use std::borrow::Cow;
 
 /// Where a case can be had again, alone.
 #[derive(Clone, PartialEq, Eq, Debug)]
@@ -35,12 +36,8 @@ pub struct Run {
 
 /// A word as a shell takes it, quoted where it has to be.
 pub fn shell_word(word: &str) -> String {
-    let plain = |c: char| c.is_alphanumeric() || "_-./=,:+".contains(c);
-    if !word.is_empty() && word.chars().all(plain) {
-        word.to_owned()
-    } else {
-        format!("'{}'", word.replace('\'', r"'\''"))
-    }
+    // Only a NUL cannot be quoted, and no argument holds one.
+    shlex::try_quote(word).map_or_else(|_| word.to_owned(), Cow::into_owned)
 }
 
 impl Run {
