@@ -5,12 +5,12 @@
 
 mod common;
 
-use common::{Bench, RATE};
-use ohmward_core::{Identity, Inputs, Monitor, Sample};
+use common::{Bench, IDENTITY, RATE};
+use ohmward_core::{Inputs, Monitor, Sample};
 use ohmward_proto::Settings;
-use ohmward_proto::event::{StartReason, TripCause};
+use ohmward_proto::event::TripCause;
 use ohmward_proto::measure::{Channel, Codes, TripState};
-use ohmward_proto::message::{BoardId, Command, Message};
+use ohmward_proto::message::{Command, Message};
 use ohmward_proto::settings::{Calibration, Scale};
 
 /// ms from now until the coil is off, while `fault` acts on the bench before every sample; with the cause.
@@ -61,16 +61,9 @@ fn the_largest_currents_there_are() {
             per_count: 150.0 / 32768.0,
         };
     }
-    let identity = Identity {
-        board: BoardId(7),
-        boot: 1,
-        reason: StartReason::PowerOn,
-        sample_rate_hz: RATE,
-        epoch_unix_ms: None,
-    };
     for code in [i16::MIN, i16::MAX] {
         let mut monitor =
-            Monitor::new(identity, Settings::SMALL_BONDED, calibration).expect("sound");
+            Monitor::new(IDENTITY, Settings::SMALL_BONDED, calibration).expect("sound");
         for _ in 0..2 * RATE {
             let codes = Codes {
                 i_fine: code,

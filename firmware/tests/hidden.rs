@@ -2,11 +2,11 @@
 //! mains off their nominal frequency. Each was shown by its test before it was mended.
 
 mod common;
-use common::{Bench, RATE};
-use ohmward_core::{Identity, Monitor};
-use ohmward_proto::event::{EventKind, FaultSide, SelfTestFault, StartReason, TripCause};
+use common::{Bench, IDENTITY, RATE};
+use ohmward_core::Monitor;
+use ohmward_proto::event::{EventKind, FaultSide, SelfTestFault, TripCause};
 use ohmward_proto::measure::{Channel, TripState};
-use ohmward_proto::message::{BoardId, Command, CommandOutcome, Message};
+use ohmward_proto::message::{Command, CommandOutcome, Message};
 use ohmward_proto::settings::{Calibration, Earthing};
 use std::f64::consts::{SQRT_2, TAU};
 
@@ -57,14 +57,7 @@ fn a_wrong_measuring_resistor_is_found_at_the_voltage_of_dawn() {
     let mut cal = Calibration::REFERENCE;
     cal.v_pos.per_count /= 4.0;
     cal.v_neg.per_count /= 4.0; // bench's 200 V are 50 V to this board
-    let identity = Identity {
-        board: BoardId(7),
-        boot: 1,
-        reason: StartReason::PowerOn,
-        sample_rate_hz: RATE,
-        epoch_unix_ms: None,
-    };
-    b.monitor = Monitor::new(identity, *b.monitor.settings(), cal).unwrap();
+    b.monitor = Monitor::new(IDENTITY, *b.monitor.settings(), cal).unwrap();
     b.bridge_gain = 2.0;
     b.fault_s = 1.0 / 20e3; // true insulation 20 kΩ, trip limit 30 kΩ
     b.run(20.0, |_| 0.0);

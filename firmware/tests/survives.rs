@@ -21,14 +21,28 @@ fn storm(n: u32) -> f64 {
     if n.is_multiple_of(480) { 5.0 } else { 0.0 }
 }
 
-/// A storm at dusk disturbs every self-test after a good check, so the array stays off. Over night the insulation goes. Next
-/// morning it has to be measured again.
-#[test]
-fn a_good_check_of_yesterday_does_not_connect_today() {
+/// A minute of it after the start.
+fn kept_off_by_a_storm() -> Bench {
     let mut b = Bench::new(|s| s.earthing = Earthing::NotEarthed);
     for n in 0..60 * RATE {
         b.sample(storm(n));
     }
+    b
+}
+
+fn assert_never_connected(b: &Bench) {
+    assert!(
+        !b.events.iter().any(|e| e.kind == EventKind::Connected),
+        "{:?}",
+        b.events
+    );
+}
+
+/// A storm at dusk disturbs every self-test after a good check, so the array stays off. Over night the insulation goes. Next
+/// morning it has to be measured again.
+#[test]
+fn a_good_check_of_yesterday_does_not_connect_today() {
+    let mut b = kept_off_by_a_storm();
     assert_eq!(b.monitor.state(), TripState::Resting, "{:?}", b.events);
     assert!(matches!(b.insulation, Some(Insulation::Measured { .. })));
     b.dark = true;
@@ -37,20 +51,13 @@ fn a_good_check_of_yesterday_does_not_connect_today() {
     b.dark = false;
     b.fault_s = 1.0 / 5e3;
     b.run(30.0, |_| 0.0);
-    assert!(
-        !b.events.iter().any(|e| e.kind == EventKind::Connected),
-        "{:?}",
-        b.events
-    );
+    assert_never_connected(&b);
 }
 
 /// The same without a night: a clearance ages.
 #[test]
 fn a_good_check_of_an_hour_ago_does_not_connect_now() {
-    let mut b = Bench::new(|s| s.earthing = Earthing::NotEarthed);
-    for n in 0..60 * RATE {
-        b.sample(storm(n));
-    }
+    let mut b = kept_off_by_a_storm();
     b.fault_s = 1.0 / 5e3;
     for n in 0..600 * RATE {
         b.sample(storm(n));
@@ -61,11 +68,7 @@ fn a_good_check_of_an_hour_ago_does_not_connect_now() {
         b.insulation
     );
     b.run(30.0, |_| 0.0);
-    assert!(
-        !b.events.iter().any(|e| e.kind == EventKind::Connected),
-        "{:?}",
-        b.events
-    );
+    assert_never_connected(&b);
 }
 
 /// Insulation that was good is low under limits that are tightened while the array is connected: it is measured again.

@@ -17,6 +17,10 @@ fn trips(b: &Bench) -> bool {
     matches!(b.trip(), Some((TripCause::SuddenChange { .. }, _)))
 }
 
+fn trips_after_ms(b: &Bench, from: u64) -> Option<u64> {
+    b.trip().map(|(_, at)| (at - from) * 1000 / u64::from(RATE))
+}
+
 fn measure(b: &mut Bench) {
     b.monitor
         .receive(&Message::Command(Command::MeasureInsulation));
@@ -208,7 +212,7 @@ fn a_step_at_any_moment_of_a_check_without_a_bond_trips_in_time() {
             while b.n < from + u64::from(RATE) / 2 {
                 b.sample(step(b.n));
             }
-            let after = b.trip().map(|(_, at)| (at - from) * 1000 / u64::from(RATE));
+            let after = trips_after_ms(&b, from);
             if after.is_none_or(|after| after > 300) {
                 late.push((alternating, ms, after));
             }
@@ -228,7 +232,7 @@ fn a_check_does_not_begin_over_what_is_being_timed() {
         b.run(f64::from(ms) * 1e-3, |_| 2.0);
         measure(&mut b);
         b.run(3.0, |_| 2.0);
-        let after = b.trip().map(|(_, at)| (at - from) * 1000 / u64::from(RATE));
+        let after = trips_after_ms(&b, from);
         // A window of 20 ms, the hold time of 40 ms. What fills no window before the bond opens shows once it is closed again.
         if after.is_none_or(|after| after > if ms < 20 { 2500 } else { 70 }) {
             late.push((ms, after));
@@ -243,7 +247,7 @@ fn a_check_does_not_begin_over_what_is_being_timed() {
         b.run(f64::from(ms) * 1e-3, |_| 0.0);
         measure(&mut b);
         b.run(4.0, |_| 0.0);
-        let after = b.trip().map(|(_, at)| (at - from) * 1000 / u64::from(RATE));
+        let after = trips_after_ms(&b, from);
         // One that blows right before the bond opens shows once it should be closed again.
         if after.is_none_or(|after| after > if ms < 40 { 2500 } else { 300 }) {
             late.push((ms, after));

@@ -5,11 +5,11 @@ use ohmward::comtrade::{Analog, Clock, Encoding, Layout, Rate, Record, Revision,
 use ohmward::export::event::CapturedEvent;
 use ohmward::store::{EventFilter, Store};
 use ohmward_proto::EventKind;
+use ohmward_tests::children::served;
 use ohmward_tests::{data, ohmward};
 use serde_json::{Value, json};
-use std::io::{BufRead, BufReader};
 use std::path::{Path, PathBuf};
-use std::process::{Command, Output, Stdio};
+use std::process::{Command, Output};
 
 /// The format's revisions and encodings that are written, and in which form.
 const WRITTEN: [(Revision, Encoding, &str); 10] = [
@@ -378,30 +378,20 @@ fn a_fault_goes_round_simulated_recorded_handed_over_benched_and_replayed() {
     }
 
     // A board that meets the exported record trips as well, and what it captured is that record.
-    let mut board = ohmward()
-        .args([
-            "simulate", "--replay", &cfg, "--link", "pty", "--speed", "max",
-        ])
-        .stdout(Stdio::piped())
-        .stderr(Stdio::null())
-        .spawn()
-        .expect("starts");
-    let mut place = String::new();
-    BufReader::new(board.stdout.take().expect("piped"))
-        .read_line(&mut place)
-        .expect("prints its place");
+    let (board, place) = served(ohmward().args([
+        "simulate", "--replay", &cfg, "--link", "pty", "--speed", "max",
+    ]));
     let again = path("again");
     // It ends by itself when the board has come to its end.
     let (_, _, said) = run(&[
         "record",
         "--from",
-        place.trim(),
+        &place,
         "--store",
         &again,
         "--until-gone",
     ]);
-    let _ = board.kill();
-    let _ = board.wait();
+    drop(board);
     let replayed = trip_of(Path::new(&again));
     assert_eq!(replayed.missing(), 0, "{said}");
     compare(&captured, &replayed);

@@ -10,6 +10,15 @@ use ohmward_proto::{Insulation, Settings};
 /// Samples per second.
 pub const RATE: u32 = 4000;
 
+/// The board on the bench, at its first start.
+pub const IDENTITY: Identity = Identity {
+    board: BoardId(7),
+    boot: 1,
+    reason: StartReason::PowerOn,
+    sample_rate_hz: RATE,
+    epoch_unix_ms: None,
+};
+
 /// A board on a bench: currents and voltages by function of time, a contactor that follows after 20 ms.
 pub struct Bench {
     pub monitor: Monitor,
@@ -64,15 +73,8 @@ impl Bench {
         settings.check.every_s = 0;
         settings.reading_every_ms = 100;
         change(&mut settings);
-        let identity = Identity {
-            board: BoardId(7),
-            boot: 1,
-            reason: StartReason::PowerOn,
-            sample_rate_hz: RATE,
-            epoch_unix_ms: None,
-        };
         Self {
-            monitor: Monitor::new(identity, settings, Calibration::REFERENCE)
+            monitor: Monitor::new(IDENTITY, settings, Calibration::REFERENCE)
                 .expect("settings are sound"),
             outputs: Outputs::default(),
             feedback: false,
@@ -108,11 +110,9 @@ impl Bench {
     pub fn restarted(reason: StartReason) -> Self {
         let mut bench = Self::new(|_| {});
         let identity = Identity {
-            board: BoardId(7),
             boot: 2,
             reason,
-            sample_rate_hz: RATE,
-            epoch_unix_ms: None,
+            ..IDENTITY
         };
         bench.monitor = Monitor::new(identity, *bench.monitor.settings(), Calibration::REFERENCE)
             .expect("sound");
