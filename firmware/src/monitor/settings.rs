@@ -45,9 +45,13 @@ impl Derived {
                 bounce_max: samples(FEEDBACK_BOUNCE_MS),
             },
             reading_every: samples(u64::from(settings.reading_every_ms)).max(1),
-            v_min_mv: (settings.check.v_min.0 * 1e3) as i64,
+            v_min_mv: v_min_mv(settings),
         }
     }
+}
+
+fn v_min_mv(settings: &Settings) -> i64 {
+    (settings.check.v_min.0 * 1e3) as i64
 }
 
 /// What insulation is measured with.
@@ -63,7 +67,7 @@ pub(super) fn setup(
         window: window as u32,
         bond: settings.earthing.has_bond(),
         state_max: (u64::from(settings.check.state_ms_max) * u64::from(rate) / 1000) as u32,
-        v_min_mv: (settings.check.v_min.0 * 1e3) as i64,
+        v_min_mv: v_min_mv(settings),
     }
 }
 

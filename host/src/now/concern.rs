@@ -197,7 +197,7 @@ impl BoardNow {
             .map_or(Urgency::Look, |concern| concern.urgency)
     }
 
-    /// A measurement older than this does not stand for now, µs.
+    /// A measurement older than this does not tell how things are, µs.
     fn old_us(&self) -> i64 {
         match self.settings.map(|set| set.check.every_s) {
             Some(every_s) if every_s > 0 => MEASUREMENT_OLD * 1_000_000 * i64::from(every_s),

@@ -15,7 +15,7 @@ const DAY_US: i64 = 24 * HOUR_US;
 pub const TREND_DAYS: i64 = 30;
 /// A board not heard of for longer is silent.
 const SILENT_US: i64 = 2 * HOUR_US;
-/// An insulation value older than this does not stand for now.
+/// An insulation value older than this does not tell how things are.
 const OLD_US: i64 = 36 * HOUR_US;
 
 /// Insulation as last measured.
@@ -23,7 +23,7 @@ const OLD_US: i64 = 36 * HOUR_US;
 pub enum Now {
     /// So much.
     Is(Resistance),
-    /// So much, but that long ago that it does not stand for now; microseconds.
+    /// So much, but too long ago to tell how things are; microseconds.
     Was(Resistance, i64),
     /// Nothing in the last days.
     NotMeasured,

@@ -63,7 +63,7 @@ pub struct Spell {
 pub enum SpellKind {
     Dark,
     Other(NotMeasured),
-    /// The last measurement is too old to stand for now.
+    /// The last measurement is too old to tell how things are.
     Stale,
     NoRecord,
 }
